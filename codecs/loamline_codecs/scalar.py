@@ -1,0 +1,95 @@
+"""The scalar parser: one payload through construct's own `.parse`, the reference for every other reader.
+
+construct ignores trailing bytes and says little about missing ones, so lengths are checked here first; its
+exceptions are turned into a `Refusal` in this one place.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Mapping
+from typing import Any
+
+import construct as c
+
+from loamline_codecs.declaration import Codec, Message, Quantity, Refusal, Sample, SampleGroup
+from loamline_codecs.quantities import MOISTURE
+from loamline_codecs.walkable import is_greedy
+
+#: Zero bytes appended to learn how long a payload should have been; more than any LoRa packet holds.
+_SPARE = bytes(512)
+
+
+def parse(codec: Codec, payload: bytes) -> Message | Refusal:
+    """Return what `payload` says, or why `codec` refuses it. Raises nothing on any bytes."""
+    tree = _tree(codec, payload)
+    if isinstance(tree, Refusal):
+        return tree
+    uplink = {q.name: _physical(q, _field(tree, q.field)) for q in codec.quantities}
+    samples = [sample for group in codec.samples for sample in _samples(group, tree)]
+    return Message(codec, uplink, tuple(samples))
+
+
+def _tree(codec: Codec, payload: bytes) -> Any:
+    """Return construct's result; its own length rules are too lax, so the bytes consumed are compared."""
+    greedy = is_greedy(codec.layout)
+    stream = io.BytesIO(payload if greedy else payload + _SPARE)
+    try:
+        tree = codec.layout.parse_stream(stream)
+    except c.ConstructError as problem:
+        return Refusal("layout", _sentence(codec, payload, problem), codec.name)
+    expected = stream.tell()
+    if expected != len(payload):
+        what = f"codec {codec.name}: expected {expected} bytes, got {len(payload)}; payload {payload.hex()}"
+        return Refusal("length", what, codec.name)
+    for bound in codec.bounds:
+        value = _field(tree, bound.field)
+        if not bound.low <= value <= bound.high:
+            what = f"expected {bound.low} to {bound.high}, got {value}; payload {payload.hex()}"
+            return Refusal("layout", f"codec {codec.name}: field {bound.field}: {what}", codec.name)
+    return tree
+
+
+def _sentence(codec: Codec, payload: bytes, problem: c.ConstructError) -> str:
+    where = (problem.path or "").removeprefix("(parsing) -> ").replace(" -> ", ".") or "the whole"
+    what = " ".join(str(problem).split("\n")[0].split()).removeprefix("Error in path ")
+    return f"codec {codec.name}: field {where}: {what}; payload {payload.hex()}"
+
+
+def _field(tree: Any, path: str) -> Any:
+    for name in path.split("."):
+        tree = tree[name]
+    return tree
+
+
+def _physical(quantity: Quantity, raw: Any) -> float | None:
+    return None if raw is None else quantity.physical(int(raw) if isinstance(raw, bool) else raw)
+
+
+def _samples(group: SampleGroup, tree: Any) -> list[Sample]:
+    if group.repeat is None:
+        return [_sample(group.quantities, tree, group.depth_index or 0, 0)]
+    step = int(_field(tree, group.age_interval)) if group.age_interval else 0
+    return [
+        _sample(group.quantities, element, index if group.depth_index is None else group.depth_index, index * step)
+        for index, element in enumerate(_field(tree, group.repeat))
+    ]
+
+
+def _sample(quantities: tuple[Quantity, ...], tree: Mapping[str, Any], depth_index: int, age: int) -> Sample:
+    figures: dict[str, float | None] = {}
+    faults: list[str] = []
+    moisture_fault = temperature_fault = out_of_range = False
+    for quantity in quantities:
+        raw = _field(tree, quantity.field)
+        figures[quantity.name] = _physical(quantity, raw)
+        if raw is None:
+            continue
+        if (fault := quantity.sentence(raw)) is not None:
+            faults.append(fault)
+            moisture_fault |= quantity.name in MOISTURE
+            temperature_fault |= quantity.name == "soil_temperature_degc"
+        elif quantity.valid is not None and not quantity.valid[0] <= raw <= quantity.valid[1]:
+            out_of_range = True
+            faults.append(f"{quantity.name}: expected raw {quantity.valid[0]} to {quantity.valid[1]}, got {raw}")
+    return Sample(depth_index, age, figures, tuple(faults), moisture_fault, temperature_fault, out_of_range)

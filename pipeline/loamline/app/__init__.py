@@ -1,0 +1,1 @@
+"""Wiring: settings, commands, the daemon, the demo."""

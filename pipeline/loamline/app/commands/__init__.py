@@ -1,0 +1,1 @@
+"""One module a command; `loamline.app.cli` lists them."""

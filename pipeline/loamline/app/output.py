@@ -1,0 +1,46 @@
+"""How commands speak: tables and sentences for people, JSON for scripts, one way to fail."""
+
+from __future__ import annotations
+
+import json
+import sys
+from datetime import UTC, datetime
+from typing import Any, NoReturn
+
+import typer
+from rich.console import Console
+
+#: Results go to standard output, everything else to standard error.
+console = Console(highlight=False)
+errors = Console(stderr=True, highlight=False)
+
+
+class CommandError(Exception):
+    """A command that can't go on; the message says what was expected, what came and what to do next."""
+
+    def __init__(self, message: str, code: int = 1) -> None:
+        super().__init__(message)
+        self.code = code
+
+
+def fail(message: str, code: int = 1) -> NoReturn:
+    """Print one sentence to standard error and leave with `code`."""
+    errors.print(message, style="red", markup=False, soft_wrap=True)
+    raise typer.Exit(code)
+
+
+def print_json(content: Any) -> None:
+    """Print `content` as JSON; times as RFC 3339, nothing coloured or wrapped."""
+    sys.stdout.write(json.dumps(content, indent=2, default=_plain, ensure_ascii=False, allow_nan=False) + "\n")
+
+
+def rfc3339(instant: datetime) -> str:
+    """Return a UTC instant as RFC 3339 with as many decimals as it needs."""
+    text = instant.astimezone(UTC).isoformat().replace("+00:00", "Z")
+    return text.rstrip("0") if "." in text and not text.endswith("Z") else text
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, datetime):
+        return rfc3339(value)
+    return str(value)

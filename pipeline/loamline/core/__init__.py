@@ -1,0 +1,1 @@
+"""The chain: pure functions over columns. No database, network, clock or logger."""

@@ -1,0 +1,1 @@
+"""The plausibility checks, one module each: columns in, QARTOD flags out."""

@@ -1,0 +1,1 @@
+"""I/O at the edges: the store, MQTT, files. Each module wraps one outside thing."""

@@ -1,0 +1,47 @@
+"""Named, ordered migrations; each runs in one transaction together with the record that it ran.
+
+The statements of a migration are those tables and columns of `loamline_schemas.tables` that name it in
+`since`, so that a table's shape is written in one place. A store is only ever added to.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from loamline_schemas.tables import TABLES
+
+
+@dataclass(frozen=True, slots=True)
+class Migration:
+    """One step of the store's schema."""
+
+    number: int
+    name: str
+
+    @property
+    def statements(self) -> tuple[str, ...]:
+        """The DDL of this step, in order."""
+        made = [
+            f'CREATE TABLE "{table.name}" ('
+            + ", ".join(column.ddl for column in table.columns if column.since <= self.number)
+            + ")"
+            for table in TABLES
+            if table.since == self.number
+        ]
+        added = [
+            f'ALTER TABLE "{table.name}" ADD COLUMN {column.ddl}'
+            for table in TABLES
+            for column in table.columns
+            if table.since < self.number and column.since == self.number
+        ]
+        return (*made, *added)
+
+
+#: The order is the order of running; a number is never reused.
+MIGRATIONS = (Migration(1, "raw log, registry and readings"),)
+
+#: Created before any migration, outside them.
+RECORD_DDL = (
+    "CREATE TABLE IF NOT EXISTS migration "
+    "(number INTEGER NOT NULL, name VARCHAR NOT NULL, applied_at TIMESTAMP WITH TIME ZONE NOT NULL)"
+)
