@@ -1,0 +1,64 @@
+"""Small conversions between Arrow columns and NumPy, used at both ends of the chain."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Flags = NDArray[np.uint8]
+
+MINUTE_US = 60_000_000
+HOUR_US = 60 * MINUTE_US
+
+
+def whole(table: pa.Table, name: str) -> pa.Array:
+    """Return one column of a table as one contiguous array."""
+    chunks = table.column(name).combine_chunks()
+    return pa.concat_arrays(chunks.chunks) if isinstance(chunks, pa.ChunkedArray) else chunks
+
+
+def ints(array: pa.Array, missing: int = -1) -> Ints:
+    """Return an integer column as int64, nulls as `missing`."""
+    return np.asarray(array.cast(pa.int64()).fill_null(missing).to_numpy(zero_copy_only=False), dtype=np.int64)
+
+
+def instants(array: pa.Array) -> Ints:
+    """Return a timestamp column as microseconds since 1970-01-01T00:00:00Z, shape (n,)."""
+    return np.asarray(array.cast(pa.int64()).to_numpy(zero_copy_only=False), dtype=np.int64)
+
+
+def floats(array: pa.Array) -> Floats:
+    """Return a float column, nulls as NaN, shape (n,)."""
+    return np.asarray(array.cast(pa.float64()).fill_null(np.nan).to_numpy(zero_copy_only=False), dtype=np.float64)
+
+
+def arrow(values: NDArray[Any], kind: pa.DataType) -> pa.Array:
+    """Return a NumPy column as Arrow: NaN becomes null, whole floats become integers where `kind` wants them."""
+    if values.dtype.kind != "f":
+        if pa.types.is_timestamp(kind):
+            return pa.array(values, pa.int64()).cast(kind)
+        return pa.array(values).cast(kind)
+    missing = np.isnan(values)
+    if pa.types.is_floating(kind):
+        return pa.array(values, kind, mask=missing)
+    filled = np.where(missing, 0, values)
+    if pa.types.is_boolean(kind):
+        return pa.array(filled != 0, kind, mask=missing)
+    return pa.array(filled.astype(np.int64), mask=missing).cast(kind)
+
+
+def group_starts(*sorted_keys: NDArray[Any]) -> Bools:
+    """Return where a new group begins in columns sorted by all of the keys, shape (n,)."""
+    n = len(sorted_keys[0])
+    starts = np.zeros(n, dtype=bool)
+    if n:
+        starts[0] = True
+        for key in sorted_keys:
+            starts[1:] |= key[1:] != key[:-1]
+    return starts

@@ -1,0 +1,306 @@
+"""The chain: raw-log deliveries in, readings out. One path for live ingest, import and replay.
+
+    deliveries -> merge -> decode -> sample -> resolve -> coalesce -> calibrate -> check -> reading
+
+The result depends on the set of deliveries, the registry states, the codecs and what came before the window
+(`frozen_before`), never on the order of rows or the size of the batch.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+
+from loamline.core import calibration
+from loamline.core.checks.frost import Frost, check_frost
+from loamline.core.checks.range_bounds import check_range
+from loamline.core.checks.roll_up import roll_up
+from loamline.core.checks.series import Series, Thresholds
+from loamline.core.checks.spike import check_spike
+from loamline.core.checks.stuck import check_stuck
+from loamline.core.columns import Bools, Floats, Ints, arrow, ints, whole
+from loamline.core.identity import Uplinks, merge
+from loamline.core.reference import Catalogue, Reference, Resolved
+from loamline.core.samples import Kept, coalesce, measured_at
+from loamline_codecs import CodecSet, Decoded, Refusal
+from loamline_schemas.limits import Limits
+from loamline_schemas.tables import READING, STATUS
+
+#: A reading's columns without the store's own number of its provenance, for which `made_by` stands.
+_DERIVED = tuple(column for column in READING.columns if column.name != "provenance_id")
+
+
+@dataclass(frozen=True)
+class Derived:
+    """What a set of deliveries says.
+
+    `readings`: the columns of READING but `provenance_id`, and `made_by`, a row of `provenance`; in order of
+    probe, depth and instant. `provenance`: rows of PROVENANCE without its number. `statuses`: rows of STATUS.
+    `refusals`: by uplink, why no codec reads it.
+
+    For whoever derives a window of history, by reading: `span_us`, the first and last instant of the samples that
+    were weighed against each other; `frost_decided`, whether its own temperature settles the frost state, and
+    `frost_carried`, whether that state came from before the window.
+    """
+
+    uplinks: Uplinks
+    readings: pa.Table
+    provenance: list[dict[str, Any]]
+    statuses: pa.Table
+    refusals: dict[int, Refusal]
+    span_us: tuple[Ints, Ints]
+    frost_decided: Bools
+    frost_carried: Bools
+
+
+@dataclass(frozen=True)
+class Registry:
+    """The registry states by number, and the catalogue that their indices point into."""
+
+    states: Mapping[int, Reference]
+    catalogue: Catalogue
+
+
+def derive(
+    deliveries: pa.Table,
+    codecs: CodecSet,
+    registry: Registry,
+    frozen_before: Mapping[tuple[int, int], bool] | None = None,
+) -> Derived:
+    """Return the readings of a set of raw-log rows; see the module's text.
+
+    `frozen_before` tells, by probe id and depth index, whether the soil was frozen before the first sample here.
+    """
+    uplinks = merge(deliveries)
+    first = pa.array(uplinks.first)
+    fport = ints(whole(deliveries, "fport").take(first)).astype(np.uint8)
+    decoded = codecs.decode(fport, whole(deliveries, "payload").take(first))
+    reference = _earliest_reference(deliveries, uplinks)
+    frozen = frozen_before or {}
+    readings, provenance, kept, frost = _readings(deliveries, uplinks, decoded, reference, codecs, registry, frozen)
+    return Derived(
+        uplinks=uplinks,
+        readings=readings,
+        provenance=provenance,
+        statuses=_statuses(uplinks, decoded, codecs),
+        refusals=decoded.refusals,
+        span_us=kept.span_us,
+        frost_decided=frost.decided,
+        frost_carried=frost.carried,
+    )
+
+
+def _earliest_reference(deliveries: pa.Table, uplinks: Uplinks) -> Ints:
+    """Return the registry state under which each uplink was first delivered, shape (k,)."""
+    earliest = np.full(len(uplinks.first), np.iinfo(np.int64).max, dtype=np.int64)
+    np.minimum.at(earliest, uplinks.uplink_of, ints(whole(deliveries, "reference_id")))
+    return earliest
+
+
+def _readings(
+    deliveries: pa.Table,
+    uplinks: Uplinks,
+    decoded: Decoded,
+    reference: Ints,
+    codecs: CodecSet,
+    registry: Registry,
+    frozen_before: Mapping[tuple[int, int], bool],
+) -> tuple[pa.Table, list[dict[str, Any]], Kept, Frost]:
+    row, depth = decoded.row, decoded.depth_index.astype(np.int64)
+    probe, heard = uplinks.probe_id[row], uplinks.heard_at_us[row]
+    age = decoded.age_minutes.astype(np.int64)
+    at = measured_at(heard, age)
+    resolved = _resolve(registry, reference[row], probe, depth, at)
+    catalogue = registry.catalogue
+    interval = decoded.uplink["interval_minutes"][row]
+    usual = _thresholds(catalogue.limits.rows, resolved.limits)["interval_minutes"]
+    interval = np.where(np.isnan(interval), usual, interval)
+    kept = coalesce(
+        probe * 256 + depth,
+        at,
+        interval,
+        age,
+        heard,
+        _uplink_key(deliveries, uplinks, row),
+        tuple(decoded.figures.values()),
+    )
+    k = kept.row
+    resolved = Resolved(
+        *(
+            column[k]
+            for column in (resolved.probe, resolved.placement, resolved.transducer, resolved.soil, resolved.limits)
+        )
+    )
+    figures = {name: column[k] for name, column in decoded.figures.items()}
+    made = calibration.calibrate(
+        figures["moisture_count"],
+        figures["permittivity"],
+        figures["soil_temperature_degc"],
+        calibration.records(catalogue.probes.rows, resolved.probe),
+        resolved.transducer,
+        resolved.soil,
+        catalogue.curves.rows,
+    )
+    series = Series(
+        series=probe[k] * 256 + depth[k],
+        placement=resolved.placement,
+        measured_at_us=at[k],
+        moisture_count=figures["moisture_count"],
+        permittivity=made.permittivity,
+        vwc_m3_m3=made.vwc_m3_m3,
+        soil_temperature_degc=figures["soil_temperature_degc"],
+        moisture_fault=decoded.moisture_fault[k],
+        temperature_fault=decoded.temperature_fault[k],
+        out_of_range=decoded.out_of_range[k],
+        outside_transducer=made.outside_transducer,
+        outside_soil=made.outside_soil,
+    )
+    flags, frost = _flags(series, _thresholds(catalogue.limits.rows, resolved.limits), frozen_before)
+    made_by, provenance = _provenance(decoded.codec[row[k]], reference[row[k]], resolved, codecs, registry)
+    columns = {
+        "probe_id": probe[k],
+        "depth_index": depth[k],
+        "measured_at": at[k],
+        "heard_at": heard[k],
+        "fcnt": uplinks.fcnt[row[k]],
+        "age_minutes": age[k],
+        **figures,
+        "permittivity": made.permittivity,
+        "vwc_m3_m3": made.vwc_m3_m3,
+        **{name: column[row[k]] for name, column in decoded.uplink.items()},
+        "best_rssi_dbm": uplinks.best_rssi_dbm[row[k]],
+        "best_snr_db": uplinks.best_snr_db[row[k]],
+        "gateways": uplinks.gateways[row[k]],
+        "conflicts": kept.conflicts,
+        **flags,
+    }
+    arrays = [arrow(columns[column.name], column.arrow) for column in _DERIVED]
+    table = pa.table([*arrays, pa.array(made_by)], names=[*(column.name for column in _DERIVED), "made_by"])
+    return table, provenance, kept, frost
+
+
+def _uplink_key(deliveries: pa.Table, uplinks: Uplinks, row: Ints) -> tuple[Ints, ...]:
+    """Return the columns that order two uplinks heard at once: fcnt, dev_addr, fport, then the payload's digest."""
+    address, fport = ints(whole(deliveries, "dev_addr")), ints(whole(deliveries, "fport"))
+    payload = whole(deliveries, "payload").take(pa.array(uplinks.first)).dictionary_encode()
+    # Rank of the payload among all here: its order, whatever else is in the batch.
+    order = np.asarray(pa.compute.sort_indices(payload.dictionary))
+    rank = np.empty(len(order), dtype=np.int64)
+    rank[order] = np.arange(len(order))
+    return (
+        uplinks.fcnt[row],
+        address[uplinks.first][row],
+        fport[uplinks.first][row],
+        rank[ints(payload.indices)][row],
+    )
+
+
+def _resolve(registry: Registry, reference: Ints, probe: Ints, depth: Ints, at: Ints) -> Resolved:
+    m = len(probe)
+    names = ("probe", "placement", "transducer", "soil", "limits")
+    found = {name: np.full(m, -1, dtype=np.int64) for name in names}
+    for number in np.unique(reference).tolist():
+        rows = np.flatnonzero(reference == number)
+        told = registry.states[number].resolve(probe[rows], depth[rows], at[rows])
+        for name in names:
+            found[name][rows] = getattr(told, name)
+    return Resolved(**found)
+
+
+def _thresholds(rows: list[Limits], which: Ints) -> Thresholds:
+    columns: dict[str, Floats] = {}
+    for name in Limits.model_fields:
+        values = [getattr(row, name) for row in rows]
+        if values and isinstance(values[0], tuple):
+            columns[f"{name}_low"] = np.array([low for low, _ in values], dtype=np.float64)[which]
+            columns[f"{name}_high"] = np.array([high for _, high in values], dtype=np.float64)[which]
+        else:
+            columns[name] = np.array(values, dtype=np.float64)[which]
+    return Thresholds(columns)
+
+
+def _flags(
+    series: Series, limits: Thresholds, frozen_before: Mapping[tuple[int, int], bool]
+) -> tuple[dict[str, Any], Frost]:
+    frozen = np.zeros(len(series.series), dtype=bool)
+    for (probe_id, depth_index), was in frozen_before.items():
+        if was:
+            frozen[series.series == probe_id * 256 + depth_index] = True
+    range_flag, cause = check_range(series, limits)
+    frost = check_frost(series, limits, frozen)
+    checks = (range_flag, check_spike(series, limits), check_stuck(series, limits), frost.flag)
+    verdict = roll_up(
+        checks,
+        no_figure=np.isnan(series.vwc_m3_m3),
+        fault=series.moisture_fault | series.temperature_fault,
+    )
+    return {
+        "range_flag": range_flag,
+        "range_cause": cause,
+        "spike_flag": checks[1],
+        "stuck_flag": checks[2],
+        "frost_flag": checks[3],
+        "verdict_flag": verdict,
+    }, frost
+
+
+def _provenance(
+    codec: Any, reference: Ints, resolved: Resolved, codecs: CodecSet, registry: Registry
+) -> tuple[Ints, list[dict[str, Any]]]:
+    """Return each reading's row of the provenance list, and that list."""
+    keys = np.stack(
+        [
+            reference,
+            codec.astype(np.int64),
+            resolved.probe,
+            resolved.placement,
+            resolved.transducer,
+            resolved.soil,
+            resolved.limits,
+        ]
+    )
+    unique, made_by = np.unique(keys, axis=1, return_inverse=True)
+    return made_by.reshape(-1).astype(np.int64), [
+        _provenance_row(tuple(int(i) for i in key), codecs, registry.catalogue) for key in unique.T
+    ]
+
+
+def _provenance_row(key: tuple[int, ...], codecs: CodecSet, catalogue: Catalogue) -> dict[str, Any]:
+    reference, codec, probe, placement, transducer, soil, limits = key
+    curves = catalogue.curves
+    return {
+        "reference_id": reference,
+        "codec": codecs.codecs[codec].name,
+        "codec_digest": codecs.codecs[codec].digest,
+        "probe_digest": catalogue.probes.digests[probe] if probe >= 0 else None,
+        "placement_digest": catalogue.placements.digests[placement] if placement >= 0 else None,
+        "transducer_curve": curves.rows[transducer].id if transducer >= 0 else None,
+        "transducer_digest": curves.digests[transducer] if transducer >= 0 else None,
+        "soil_curve": curves.rows[soil].id if soil >= 0 else None,
+        "soil_digest": curves.digests[soil] if soil >= 0 else None,
+        "limits_digest": catalogue.limits.digests[limits],
+    }
+
+
+def _statuses(uplinks: Uplinks, decoded: Decoded, codecs: CodecSet) -> pa.Table:
+    names = np.array([codec.name for codec in codecs.codecs] or [""], dtype=object)
+    is_status = np.array([codec.message == "status" for codec in codecs.codecs] or [False])
+    rows = np.flatnonzero((decoded.codec >= 0) & is_status[decoded.codec])
+    order = rows[np.lexsort((uplinks.fcnt[rows], uplinks.heard_at_us[rows], uplinks.probe_id[rows]))]
+    columns = {
+        "probe_id": uplinks.probe_id,
+        "heard_at": uplinks.heard_at_us,
+        "fcnt": uplinks.fcnt,
+        **decoded.uplink,
+    }
+    arrays = [
+        pa.array(names[decoded.codec[order]], pa.string())
+        if column.name == "codec"
+        else arrow(columns[column.name][order], column.arrow)
+        for column in STATUS.columns
+    ]
+    return pa.Table.from_arrays(arrays, names=list(STATUS.names))

@@ -1,0 +1,152 @@
+"""Which deliveries are the same uplink, and which uplinks belong to one LoRaWAN session.
+
+Input: raw-log rows (`loamline_schemas.tables.UPLINK`) in any order. Output: one entry an uplink. The result
+depends on the set of deliveries alone.
+
+Two deliveries are one uplink if dev_eui, dev_addr, fcnt (its lower 16 bits, which every network gives), fport
+and payload agree and they stand within 10 minutes of each other, single linkage; where one of them carries our own
+clock's time, whenever.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+
+from loamline.core.columns import MINUTE_US, Bools, Floats, Ints, floats, group_starts, instants, ints, whole
+
+LINK_US = 10 * MINUTE_US
+CLOCK = 2
+
+#: LoRaWAN 1.0.3 section 4.3.1.5: a 16-bit counter that went on by less than this rolled over.
+LARGEST_FCNT_GAP = 16384
+#: A fall by so little is two gateways' clocks disagreeing, not a restart (common practice).
+DISORDER = 8
+
+
+@dataclass(frozen=True)
+class Uplinks:
+    """k uplinks merged from n deliveries.
+
+    `first`: the delivery that stands for each, shape (k,); `uplink_of`: the uplink of each delivery, shape (n,).
+    `heard_at_us`: the earliest delivery's. Radio figures are over the union of receptions, NaN where none told.
+    """
+
+    first: Ints
+    uplink_of: Ints
+    probe_id: Ints
+    heard_at_us: Ints
+    fcnt: Ints
+    gateways: Ints
+    best_rssi_dbm: Floats
+    best_snr_db: Floats
+
+
+def merge(deliveries: pa.Table) -> Uplinks:
+    """Return the uplinks that these deliveries are of."""
+    n = deliveries.num_rows
+    probe, heard = ints(whole(deliveries, "probe_id")), instants(whole(deliveries, "heard_at"))
+    dev_addr, fcnt = ints(whole(deliveries, "dev_addr")), ints(whole(deliveries, "fcnt"))
+    fport = ints(whole(deliveries, "fport"))
+    payload = ints(whole(deliveries, "payload").dictionary_encode().indices)
+    digest = whole(deliveries, "digest").to_numpy(zero_copy_only=False)
+    by_clock = ints(whole(deliveries, "heard_at_source")) == CLOCK
+    low = fcnt & 0xFFFF
+
+    order = np.lexsort((digest, heard, payload, fport, low, dev_addr, probe))
+    same_key = (probe[order], dev_addr[order], low[order], fport[order], payload[order])
+    starts = group_starts(*same_key)
+    if n:
+        starts[1:] |= np.diff(heard[order]) > LINK_US
+    uplink_of = np.empty(n, dtype=np.int64)
+    uplink_of[order] = np.cumsum(starts) - 1
+    if by_clock.any():
+        key = np.empty(n, dtype=np.int64)
+        key[order] = np.cumsum(group_starts(*same_key)) - 1
+        uplink_of = _join_untimed(uplink_of, key, by_clock)
+
+    count = int(uplink_of.max()) + 1 if n else 0
+    by_uplink = np.lexsort((digest, heard, uplink_of))
+    first = by_uplink[np.flatnonzero(group_starts(uplink_of[by_uplink]))]
+    widest = np.zeros(count, dtype=np.int64)
+    np.maximum.at(widest, uplink_of, fcnt)
+    gateways, rssi, snr = _radio(deliveries, uplink_of, count)
+    return Uplinks(first, uplink_of, probe[first], heard[first], widest, gateways, rssi, snr)
+
+
+def _join_untimed(uplink_of: Ints, key: Ints, by_clock: Bools) -> Ints:
+    """Merge the uplinks of one key wherever a delivery among them has no time of its own; new uplink numbers.
+
+    A key holds the session's dev_addr and the payload with the probe's own sample counter, so that a key that
+    comes again is a redelivery and not a restart.
+    """
+    loose = np.zeros(int(key.max()) + 1, dtype=bool)
+    loose[key[by_clock]] = True
+    label = np.where(loose[key], key, len(loose) + uplink_of)
+    return np.unique(label, return_inverse=True)[1].reshape(-1)
+
+
+def _radio(deliveries: pa.Table, uplink_of: Ints, count: int) -> tuple[Ints, Floats, Floats]:
+    """Return gateways, best RSSI and best SNR of each uplink over the union of its receptions.
+
+    A gateway's antenna that reported twice counts once, with its best SNR.
+    """
+    receptions = whole(deliveries, "receptions")
+    heard = receptions.flatten()
+    uplink = np.repeat(uplink_of, np.asarray(receptions.value_lengths().fill_null(0), dtype=np.int64))
+    gateway = ints(heard.field("gateway").dictionary_encode().indices)
+    antenna = ints(heard.field("antenna"))
+    rssi, snr = floats(heard.field("rssi_dbm")), floats(heard.field("snr_db"))
+    low_snr, low_rssi = np.nan_to_num(snr, nan=-np.inf), np.nan_to_num(rssi, nan=-np.inf)
+
+    order = np.lexsort((low_rssi, low_snr, antenna, gateway, uplink))
+    last = np.roll(group_starts(uplink[order], gateway[order], antenna[order]), -1)
+    kept = order[last]
+    best_rssi, best_snr = np.full(count, -np.inf), np.full(count, -np.inf)
+    np.maximum.at(best_rssi, uplink[kept], low_rssi[kept])
+    np.maximum.at(best_snr, uplink[kept], low_snr[kept])
+    own = group_starts(uplink[order], gateway[order])
+    gateways = np.bincount(uplink[order][own], minlength=count).astype(np.int64)
+    return gateways, np.where(np.isinf(best_rssi), np.nan, best_rssi), np.where(np.isinf(best_snr), np.nan, best_snr)
+
+
+@dataclass(frozen=True)
+class Sessions:
+    """`session` (numbered from 0 a probe), the widened counter and the uplinks lost just before, each shape (n,)."""
+
+    session: Ints
+    fcnt32: Ints
+    lost_before: Ints
+
+
+def sessions(probe: Ints, heard_at_us: Ints, dev_addr: Ints, fcnt: Ints) -> Sessions:
+    """Return the LoRaWAN session, 32-bit counter and preceding loss of each uplink, all shape (n,), any order.
+
+    In order of time: another dev_addr starts a session; so does a fall of the counter, unless it rolled over
+    from 65535 (LoRaWAN 1.0.3 section 4.3.1.5) or fell by so little that two clocks disagree. -1 means no dev_addr.
+    """
+    n = len(probe)
+    order = np.lexsort((fcnt, heard_at_us, probe))
+    p, address, count = probe[order], dev_addr[order], fcnt[order]
+    step = np.diff(count, prepend=count[:1])
+    previous = count - step
+    sixteen = (count <= 0xFFFF) & (previous <= 0xFFFF)
+    rolled = (step < 0) & sixteen & ((step & 0xFFFF) < LARGEST_FCNT_GAP)
+    disorder = (step < 0) & (step >= -DISORDER) & (count > DISORDER)
+    known = (address >= 0) & (np.roll(address, 1) >= 0)
+    fresh = group_starts(p)
+    starts = fresh | (known & (address != np.roll(address, 1))) | ((step < 0) & ~rolled & ~disorder)
+    ahead = np.where(rolled, step + 0x1_0000, step)
+    lost = np.where(starts | disorder, 0, np.maximum(ahead - 1, 0))
+
+    running = np.cumsum(starts)
+    first_of_probe = np.maximum.accumulate(np.where(fresh, running, 0))
+    turns = np.cumsum(rolled & ~starts)
+    turns -= np.maximum.accumulate(np.where(starts, turns, 0))
+    told = Sessions(np.empty(n, np.int64), np.empty(n, np.int64), np.empty(n, np.int64))
+    told.session[order] = running - first_of_probe
+    told.fcnt32[order] = count + turns * 0x1_0000
+    told.lost_before[order] = lost
+    return told

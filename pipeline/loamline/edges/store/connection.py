@@ -1,0 +1,189 @@
+"""Opening the store: lock file, interrupted creation, migrations, and the watermark that shows a shortened log.
+
+Beside FILE stand `FILE.lock` (held by whoever has the store open) and `FILE.watermark` (the last committed
+sequence number, written after each commit). DuckDB opens a database with a damaged or shortened write-ahead
+log without a word; the watermark is what notices.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import json
+import os
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+import duckdb
+
+from loamline_schemas.migrations import MIGRATIONS, RECORD_DDL
+
+
+class StoreError(Exception):
+    """The store can't be opened or written; the message says what was expected, what came and what to do."""
+
+
+class StoreBusyError(StoreError):
+    """Another process has the store open."""
+
+
+class Store:
+    """An open store. `con` is its one connection; only the thread that opened it may use it."""
+
+    def __init__(self, path: Path, con: duckdb.DuckDBPyConnection, lock: int, *, writable: bool) -> None:
+        self.path = path
+        self.con = con
+        self.writable = writable
+        self._lock = lock
+
+    @classmethod
+    def open(cls, path: Path, *, create: bool = False, writable: bool = True) -> Self:
+        """Open the store at `path`; `create` makes it where there is none. Raises StoreError."""
+        if not path.exists() and not create:
+            raise StoreError(f"expected a store at {path}, found none; `loamline registry load` or `import` makes one")
+        if create and not path.parent.is_dir():
+            raise StoreError(f"expected the folder {path.parent} for the store, found none; make it first")
+        lock = _lock(path, shared=not writable)
+        try:
+            if not path.exists():
+                _create(path)
+            con = _connect(path, writable=writable)
+            store = cls(path, con, lock, writable=writable)
+        except BaseException:
+            os.close(lock)
+            raise
+        try:
+            store._bring_up_to_date()
+            store._check_watermark()
+        except BaseException:
+            store.close()
+            raise
+        return store
+
+    def close(self) -> None:
+        """Close the database and let go of the lock."""
+        self.con.close()
+        os.close(self._lock)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        self.close()
+
+    def last_seq(self) -> int:
+        """Return the sequence number of the newest raw-log row, 0 for none."""
+        row = self.con.execute("SELECT max(seq) FROM uplink").fetchone()
+        return int(row[0]) if row and row[0] is not None else 0
+
+    def write_watermark(self, seq: int) -> None:
+        """Note, durably and outside the database, that everything up to `seq` is committed."""
+        fresh = self._watermark.with_name(self._watermark.name + ".new")
+        with fresh.open("w") as file:
+            json.dump({"last_seq": seq}, file)
+            file.flush()
+            os.fsync(file.fileno())
+        fresh.replace(self._watermark)
+
+    @property
+    def _watermark(self) -> Path:
+        return self.path.with_name(self.path.name + ".watermark")
+
+    def _bring_up_to_date(self) -> None:
+        known = {number for (number,) in self.con.execute("SELECT number FROM migration").fetchall()}
+        newer = known - {migration.number for migration in MIGRATIONS}
+        if newer:
+            raise StoreError(
+                f"expected a store of schema {MIGRATIONS[-1].number} or older at {self.path}, got {max(newer)}; "
+                "a newer loamline wrote it: upgrade this one"
+            )
+        pending = [migration for migration in MIGRATIONS if migration.number not in known]
+        if pending and not self.writable:
+            raise StoreError(f"expected an up-to-date store at {self.path}; open it once with a command that writes")
+        migrate(self.con, pending_only=True)
+
+    def _check_watermark(self) -> None:
+        try:
+            promised = int(json.loads(self._watermark.read_text())["last_seq"])
+        except (FileNotFoundError, ValueError, KeyError, TypeError):
+            return
+        found = self.last_seq()
+        if found < promised:
+            raise StoreError(
+                f"expected at least sequence number {promised} in {self.path}, found {found}: acknowledged uplinks are "
+                f"missing, the write-ahead log was damaged or shortened. Restore a backup and import what is missing, "
+                f"or remove {self._watermark} to accept the loss"
+            )
+
+
+def migrate(con: duckdb.DuckDBPyConnection, *, pending_only: bool = True) -> list[str]:
+    """Run the migrations that were not run yet, each in its own transaction; return their names."""
+    con.execute(RECORD_DDL)
+    known = {number for (number,) in con.execute("SELECT number FROM migration").fetchall()}
+    ran = []
+    for migration in MIGRATIONS:
+        if pending_only and migration.number in known:
+            continue
+        con.execute("BEGIN")
+        try:
+            for statement in migration.statements:
+                con.execute(statement)
+            con.execute("INSERT INTO migration VALUES (?, ?, ?)", [migration.number, migration.name, datetime.now(UTC)])
+            con.execute("COMMIT")
+        except BaseException:
+            con.execute("ROLLBACK")
+            raise
+        ran.append(migration.name)
+    return ran
+
+
+def _connect(path: Path, *, writable: bool) -> duckdb.DuckDBPyConnection:
+    try:
+        con = duckdb.connect(
+            str(path),
+            read_only=not writable,
+            # What is not in the wheel would be downloaded; fail fast instead.
+            config={"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"},
+        )
+    except duckdb.Error as problem:
+        first = str(problem).splitlines()[0]
+        raise StoreError(f"expected a loamline store at {path}, could not open it: {first}") from problem
+    con.execute("SET TimeZone = 'UTC'")
+    con.execute("SET preserve_insertion_order = true")
+    return con
+
+
+def _create(path: Path) -> None:
+    """Make an empty store under another name first: a crash on the way leaves nothing at `path`."""
+    unfinished = path.with_name(path.name + ".creating")
+    for left in (unfinished, unfinished.with_name(unfinished.name + ".wal")):
+        left.unlink(missing_ok=True)
+    con = _connect(unfinished, writable=True)
+    try:
+        migrate(con)
+        con.execute(
+            "INSERT INTO reference VALUES (0, ?, ?, ?)",
+            [datetime.fromtimestamp(0, UTC), "", "before anything was loaded"],
+        )
+        con.execute("CHECKPOINT")
+    finally:
+        con.close()
+    unfinished.replace(path)
+
+
+def _lock(path: Path, *, shared: bool) -> int:
+    lock_path = path.with_name(path.name + ".lock")
+    descriptor = os.open(lock_path, os.O_RDWR | os.O_CREAT, 0o644)
+    try:
+        fcntl.flock(descriptor, (fcntl.LOCK_SH if shared else fcntl.LOCK_EX) | fcntl.LOCK_NB)
+    except OSError:
+        holder = os.pread(descriptor, 64, 0).decode(errors="replace").strip() or "another process"
+        os.close(descriptor)
+        raise StoreBusyError(
+            f"expected {path} to be free, but {holder} has it open; stop it (or wait for it) and try again"
+        ) from None
+    if not shared:
+        os.ftruncate(descriptor, 0)
+        os.pwrite(descriptor, f"process {os.getpid()}".encode(), 0)
+    return descriptor
