@@ -2,15 +2,30 @@
 
 from __future__ import annotations
 
-import sys
+from typing import Any
 
 import typer
+from typer.core import TyperGroup
 
-from loamline.app.commands import codec
+from loamline.app.commands import codec, import_, registry, schema
 from loamline.app.output import CommandError, errors
+
+
+class OneSentence(TyperGroup):
+    """A problem that has a sentence is told in that sentence, with its exit code, and no traceback."""
+
+    def invoke(self, ctx: Any) -> Any:
+        """Run the command that was asked for."""
+        try:
+            return super().invoke(ctx)
+        except CommandError as problem:
+            errors.print(str(problem), style="red", markup=False, soft_wrap=True)
+            raise typer.Exit(problem.code) from None
+
 
 app = typer.Typer(
     name="loamline",
+    cls=OneSentence,
     help="From a buried probe's radio message to a soil-moisture figure that can be trusted.",
     no_args_is_help=True,
     pretty_exceptions_enable=False,
@@ -18,12 +33,11 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 app.add_typer(codec.app, name="codec")
+app.command("import")(import_.import_)
+app.add_typer(registry.app, name="registry")
+app.command("schema")(schema.schema)
 
 
 def main() -> None:
-    """Run the command; a problem that has a sentence is told in that sentence, with its exit code."""
-    try:
-        app()
-    except CommandError as problem:
-        errors.print(str(problem), style="red", markup=False, soft_wrap=True)
-        sys.exit(problem.code)
+    """Run the command line."""
+    app()

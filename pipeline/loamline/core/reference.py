@@ -82,6 +82,7 @@ class Reference:
         self._catalogue = catalogue
         self._probes = {probe_ids[row.dev_eui]: row for row in state.probes}
         self._curves = state.curves
+        self._named = {row.curve for row in state.placements}
         self._ladders: dict[tuple[str, str | None, str], list[tuple[int, int]]] = {}
         self._limits_of = _LimitLayers(state.limits)
         ids = np.array(sorted(self._probes), dtype=np.int64)
@@ -166,8 +167,9 @@ class Reference:
             if own_id is not None:
                 ladder = sorted((c for c in of_step if c.id == own_id), key=lambda c: c.valid_from)
             else:
-                able = [c for c in of_step if c.applies_to in (name, "*")]
-                ladder = sorted(able, key=lambda c: (c.applies_to == name, c.valid_from))
+                # A curve that placements name is theirs; it serves others only where nothing else does.
+                able = sorted((c for c in of_step if c.applies_to in (name, "*")), key=lambda c: c.id, reverse=True)
+                ladder = sorted(able, key=lambda c: (c.applies_to == name, c.valid_from, c.id not in self._named))
             self._ladders[key] = [(microseconds(c.valid_from), self._catalogue.curves.add(c)) for c in ladder]
         return self._ladders[key]
 

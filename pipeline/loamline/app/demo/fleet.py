@@ -192,7 +192,7 @@ SITES = (FIELD, ORCHARD, GLASSHOUSE, LAWN, TREES, VINEYARD)
 _MADE_ON = {"P1": date(2019, 5, 14), "P2": date(2021, 3, 2), "P3": date(2022, 9, 20), "D4": date(2024, 4, 9)}
 
 
-def _probe(  # noqa: PLR0917 - a table's row is read by position, under the columns named above it
+def _probe(
     number: int,
     hardware: str,
     firmware: str,

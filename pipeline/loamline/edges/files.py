@@ -1,0 +1,37 @@
+"""Files of canonical JSON, one uplink a line, plain or gzip."""
+
+from __future__ import annotations
+
+import gzip
+import zlib
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import IO
+
+from loamline.edges.canonical import read_canonical
+from loamline.edges.messages import Incoming, Rejected
+
+_GZIP = b"\x1f\x8b"
+
+
+def read_lines(path: Path, advance: Callable[[int], None] = lambda _: None) -> Iterator[Incoming]:
+    """Yield what each line of a file is; blank lines are passed over.
+
+    `advance` is told how far the file is read, in bytes of the file as it lies on disk. A line that is no uplink is
+    yielded with its number and the reason; so is the rest of a damaged gzip file. Raises OSError where the
+    file can't be read at all.
+    """
+    with path.open("rb") as file:
+        head = file.read(2)
+        file.seek(0)
+        lines: IO[bytes] = gzip.GzipFile(fileobj=file) if head == _GZIP else file
+        number = 0
+        try:
+            for number, line in enumerate(lines, 1):  # noqa: B007 - a damaged file is reported by its last number
+                content = line.strip()
+                if content:
+                    yield read_canonical(content, f"{path.name}:{number}")
+                advance(file.tell())
+        except (EOFError, zlib.error, gzip.BadGzipFile) as problem:
+            source = f"{path.name}:{number + 1}"
+            yield Rejected(source, f"{source}: expected more of a gzip file, got {problem}", source.encode())

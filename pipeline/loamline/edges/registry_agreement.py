@@ -1,0 +1,145 @@
+"""Whether the files of a registry folder agree with each other: what no single row can tell."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Generic, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from loamline.core.reference import resolve_limits
+from loamline.edges.sentences import findings
+from loamline_schemas.curves import Curve
+from loamline_schemas.limits import LimitLayer, LimitsFile
+from loamline_schemas.registry import USDA_TEXTURES, PlacementRow, ProbeRow, SiteRow
+
+Model = TypeVar("Model", bound=BaseModel)
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One thing wrong with a registry folder. `line` is None where it concerns a whole file."""
+
+    file: str
+    line: int | None
+    column: str
+    expected: str
+    got: str
+
+    def __str__(self) -> str:
+        """Return the fault as one line for a person."""
+        place = f"{self.file}:{self.line}" if self.line is not None else self.file
+        column = f" {self.column}:" if self.column else ""
+        return f"{place}:{column} expected {self.expected}" + (f", got {self.got}" if self.got else "")
+
+
+@dataclass(frozen=True)
+class Row(Generic[Model]):
+    """One valid row and where it stands."""
+
+    line: int
+    value: Model
+
+
+def disagreements(
+    sites: list[Row[SiteRow]],
+    probes: list[Row[ProbeRow]],
+    placements: list[Row[PlacementRow]],
+    curves: list[Row[Curve]],
+    limits: LimitsFile | None,
+) -> list[Fault]:
+    """Return every fault between rows and between files; `limits` is None where its file has faults of its own."""
+    faults = [
+        *_once("sites.csv", "site", sites, lambda row: row.site),
+        *_once("probes.csv", "dev_eui", probes, lambda row: row.dev_eui),
+        *_once("probes.csv", "serial", probes, lambda row: row.serial),
+        *_known_elsewhere(sites, probes, placements, curves),
+        *_one_place_at_a_time(placements),
+        *_curves_apart(curves),
+    ]
+    if limits is not None:
+        faults += _limits_agree(limits, sites, probes, placements)
+    return faults
+
+
+def _once(name: str, column: str, rows: Iterable[Row[Model]], key: Callable[[Model], str]) -> Iterator[Fault]:
+    seen: dict[str, int] = {}
+    for row in rows:
+        value = key(row.value)
+        if value in seen:
+            yield Fault(name, row.line, column, f"each {column} once", f"{value} again (line {seen[value]})")
+        seen.setdefault(value, row.line)
+
+
+def _known_elsewhere(
+    sites: list[Row[SiteRow]],
+    probes: list[Row[ProbeRow]],
+    placements: list[Row[PlacementRow]],
+    curves: list[Row[Curve]],
+) -> Iterator[Fault]:
+    site_names = {row.value.site for row in sites}
+    dev_euis = {row.value.dev_eui for row in probes}
+    soil_curves = {row.value.id for row in curves if row.value.step == "soil"}
+    for row in placements:
+        place = row.value
+        if place.site not in site_names:
+            yield Fault("placements.csv", row.line, "site", "a site of sites.csv", repr(place.site))
+        if place.dev_eui not in dev_euis:
+            yield Fault("placements.csv", row.line, "dev_eui", "a probe of probes.csv", repr(place.dev_eui))
+        if place.curve is not None and place.curve not in soil_curves:
+            yield Fault("placements.csv", row.line, "curve", "a soil curve of curves.toml", repr(place.curve))
+
+
+def _one_place_at_a_time(placements: list[Row[PlacementRow]]) -> Iterator[Fault]:
+    ordered = sorted(placements, key=lambda row: (row.value.dev_eui, row.value.depth_index, row.value.valid_from))
+    for before, row in pairwise(ordered):
+        one, two = before.value, row.value
+        if (one.dev_eui, one.depth_index) != (two.dev_eui, two.depth_index):
+            continue
+        if one.valid_to is None or one.valid_to > two.valid_from:
+            until = "open" if one.valid_to is None else one.valid_to.isoformat()
+            expected = f"a time after the placement of line {before.line} ends (valid_to {until})"
+            yield Fault("placements.csv", row.line, "valid_from", expected, two.valid_from.isoformat())
+
+
+def _curves_apart(curves: list[Row[Curve]]) -> Iterator[Fault]:
+    versions: dict[tuple[object, ...], int] = {}
+    hardware: dict[tuple[object, ...], int] = {}
+    for row in curves:
+        curve = row.value
+        since = curve.valid_from.isoformat()
+        if (first := versions.setdefault((curve.id, curve.valid_from), row.line)) != row.line:
+            yield Fault("curves.toml", row.line, "id", f"one {curve.id!r} from {since} on", f"another in line {first}")
+        if curve.step == "transducer":
+            first = hardware.setdefault((curve.applies_to, curve.valid_from), row.line)
+            if first != row.line:
+                expected = f"one transducer curve for {curve.applies_to!r} from {since} on"
+                yield Fault("curves.toml", row.line, "for", expected, f"another in line {first}")
+        elif curve.applies_to not in ("*", *USDA_TEXTURES):
+            expected = f'"*" or one of the 12 USDA texture classes ({", ".join(USDA_TEXTURES)})'
+            yield Fault("curves.toml", row.line, "for", expected, repr(curve.applies_to))
+
+
+def _limits_agree(
+    limits: LimitsFile, sites: list[Row[SiteRow]], probes: list[Row[ProbeRow]], placements: list[Row[PlacementRow]]
+) -> Iterator[Fault]:
+    known: dict[str, tuple[dict[str, LimitLayer], set[str], str]] = {
+        "texture": (limits.texture, set(USDA_TEXTURES), "a USDA texture class"),
+        "site": (limits.site, {row.value.site for row in sites}, "a site of sites.csv"),
+        "probe": (limits.probe, {row.value.dev_eui for row in probes}, "a dev_eui of probes.csv"),
+    }
+    for layer, (named, names, expected) in known.items():
+        for name in sorted(set(named) - names):
+            yield Fault("limits.toml", None, f'{layer}."{name}"', expected, repr(name))
+    layers = {(row.value.texture, row.value.site, row.value.dev_eui) for row in placements} | {(None, None, None)}
+    told: set[str] = set()
+    for layer_key in sorted(layers, key=str):
+        try:
+            resolve_limits(limits, *layer_key)
+        except ValidationError as problem:
+            for _, expected, got in findings(problem):
+                if expected not in told:
+                    told.add(expected)
+                    yield Fault("limits.toml", None, "", expected, got)
