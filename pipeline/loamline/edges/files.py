@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import gzip
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
-from typing import IO
 
 from loamline.edges.canonical import read_canonical
 from loamline.edges.messages import Incoming, Rejected
@@ -24,10 +23,10 @@ def read_lines(path: Path, advance: Callable[[int], None] = lambda _: None) -> I
     with path.open("rb") as file:
         head = file.read(2)
         file.seek(0)
-        lines: IO[bytes] = gzip.GzipFile(fileobj=file) if head == _GZIP else file
+        lines: Iterable[bytes] = gzip.GzipFile(fileobj=file) if head == _GZIP else file
         number = 0
         try:
-            for number, line in enumerate(lines, 1):  # noqa: B007 - a damaged file is reported by its last number
+            for number, line in enumerate(lines, 1):
                 content = line.strip()
                 if content:
                     yield read_canonical(content, f"{path.name}:{number}")

@@ -30,12 +30,12 @@ def load(
         ),
     ],
     store: Annotated[Path, typer.Option(help="the DuckDB file; made where there is none")],
-    as_json: Annotated[bool, typer.Option("--json", help="print what changed, or the faults, as JSON")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="print changes or faults as JSON")] = False,
 ) -> None:
     """Check a registry folder as a whole, then record it as the registry from now on.
 
-    Every fault is told at once, with file, line, column, expected and got; with one fault nothing is loaded. Loading the
-    same folder again changes nothing. Uplinks that are stored keep their figures; new ones use the new registry.
+    Every fault is told at once, with file, line, column, expected and got; with one fault nothing is loaded. Loading
+    the same folder again changes nothing. Stored uplinks keep their figures; new ones use the new registry.
 
     Example: loamline registry load ./registry --store soil.duckdb
     """

@@ -13,7 +13,7 @@ import os
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 import duckdb
 
@@ -74,8 +74,12 @@ class Store:
 
     def last_seq(self) -> int:
         """Return the sequence number of the newest raw-log row, 0 for none."""
-        row = self.con.execute("SELECT max(seq) FROM uplink").fetchone()
-        return int(row[0]) if row and row[0] is not None else 0
+        return int(self.scalar("SELECT coalesce(max(seq), 0) FROM uplink"))
+
+    def scalar(self, sql: str, params: list[Any] | None = None) -> Any:
+        """Return the one value of a query of one row; everything is fetched, so that the connection is free again."""
+        ((value,),) = self.con.execute(sql, params or []).fetchall()
+        return value
 
     def write_watermark(self, seq: int) -> None:
         """Note, durably and outside the database, that everything up to `seq` is committed."""
@@ -91,7 +95,12 @@ class Store:
         return self.path.with_name(self.path.name + ".watermark")
 
     def _bring_up_to_date(self) -> None:
-        known = {number for (number,) in self.con.execute("SELECT number FROM migration").fetchall()}
+        try:
+            known = {number for (number,) in self.con.execute("SELECT number FROM migration").fetchall()}
+        except duckdb.CatalogException as problem:
+            raise StoreError(
+                f"expected a loamline store at {self.path}, found a DuckDB file of something else; name another file"
+            ) from problem
         newer = known - {migration.number for migration in MIGRATIONS}
         if newer:
             raise StoreError(
@@ -101,7 +110,8 @@ class Store:
         pending = [migration for migration in MIGRATIONS if migration.number not in known]
         if pending and not self.writable:
             raise StoreError(f"expected an up-to-date store at {self.path}; open it once with a command that writes")
-        migrate(self.con, pending_only=True)
+        if pending:
+            migrate(self.con)
 
     def _check_watermark(self) -> None:
         try:
@@ -167,6 +177,9 @@ def _create(path: Path) -> None:
             [datetime.fromtimestamp(0, UTC), "", "before anything was loaded"],
         )
         con.execute("CHECKPOINT")
+    except duckdb.Error as problem:
+        first = str(problem).splitlines()[0]
+        raise StoreError(f"expected to make a store at {path}, got {first}; none was made: mend the cause") from problem
     finally:
         con.close()
     unfinished.replace(path)
@@ -174,7 +187,10 @@ def _create(path: Path) -> None:
 
 def _lock(path: Path, *, shared: bool) -> int:
     lock_path = path.with_name(path.name + ".lock")
-    descriptor = os.open(lock_path, os.O_RDWR | os.O_CREAT, 0o644)
+    try:
+        descriptor = os.open(lock_path, os.O_RDWR | os.O_CREAT, 0o644)
+    except OSError as problem:
+        raise StoreError(f"expected to lock the store by {lock_path}, got {problem.strerror}") from problem
     try:
         fcntl.flock(descriptor, (fcntl.LOCK_SH if shared else fcntl.LOCK_EX) | fcntl.LOCK_NB)
     except OSError:
@@ -183,7 +199,7 @@ def _lock(path: Path, *, shared: bool) -> int:
         raise StoreBusyError(
             f"expected {path} to be free, but {holder} has it open; stop it (or wait for it) and try again"
         ) from None
+    os.ftruncate(descriptor, 0)  # no longer the process that had it before
     if not shared:
-        os.ftruncate(descriptor, 0)
         os.pwrite(descriptor, f"process {os.getpid()}".encode(), 0)
     return descriptor

@@ -39,8 +39,7 @@ class Change:
 
 def latest_reference(store: Store) -> int:
     """Return the number of the registry state in force."""
-    row = store.con.execute("SELECT max(reference_id) FROM reference").fetchone()
-    return int(row[0]) if row else 0
+    return int(store.scalar("SELECT max(reference_id) FROM reference"))
 
 
 def save_state(store: Store, state: RegistryState, note: str) -> tuple[int, list[Change]]:

@@ -219,12 +219,12 @@ class Writer:
         for key in np.unique(own[hangs] * 256 + depth[hangs]).tolist():
             probe_id, depth_index = divmod(key, 256)
             start = int(window.context_from[np.searchsorted(window.probe_id, probe_id)])
-            row = self._store.con.execute(
+            flag = self._store.scalar(
                 "SELECT arg_max(frost_flag, measured_at) FROM reading WHERE probe_id = ? AND depth_index = ? "
                 "AND frost_flag <> ? AND measured_at < make_timestamptz(?)",
                 [probe_id, depth_index, int(Verdict.MISSING), start],
-            ).fetchone()
-            if row and row[0] == Verdict.FAIL:
+            )
+            if flag == Verdict.FAIL:
                 seeds[probe_id, depth_index] = True
         return seeds
 

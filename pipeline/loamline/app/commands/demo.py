@@ -1,0 +1,144 @@
+"""`loamline demo`: the whole way from payload bytes to verdicts, with nothing to install."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.live import Live
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
+
+from loamline.app.demo.display import sites_table
+from loamline.app.demo.registry_folder import write_registry_folder
+from loamline.app.demo.show import Daemon, live, publish_history
+from loamline.app.demo.uplinks import Simulation
+from loamline.app.output import CommandError, console, errors, print_json, rfc3339
+from loamline.edges.embedded_broker import EmbeddedBroker, EmbeddedBrokerError
+from loamline.edges.publisher import Publisher
+from loamline.edges.registry_folder import read_registry
+from loamline.edges.store.connection import Store, StoreError
+from loamline.edges.store.registry import save_state
+from loamline_schemas.verdicts import Verdict
+
+#: Simulated seconds a second: an hour passes in a second.
+SPEED = 3600.0
+
+
+def demo(
+    for_s: Annotated[
+        float | None, typer.Option("--for", help="end by itself after so many seconds of live time", min=0)
+    ] = None,
+    folder: Annotated[Path, typer.Option(help="where the demo's registry and store go")] = Path("loamline-demo"),
+    speed: Annotated[float, typer.Option(help="simulated seconds a second", min=1)] = SPEED,
+    seed: Annotated[int, typer.Option(help="another weather, another noise")] = 1,
+    as_json: Annotated[bool, typer.Option("--json", help="print the summary as one JSON object")] = False,
+) -> None:
+    """Run an embedded broker, a simulated fleet and the daemon, and show what comes out.
+
+    Sixty days of history come first, through the broker, the daemon and the store; then the fleet lives on at an
+    accelerated clock until Ctrl-C. Growers, places and figures are invented.
+
+    Example: loamline demo --for 20
+    """
+    simulation = Simulation(seed)
+    store = _prepare(folder, simulation)
+    now = simulation.history_end
+    try:
+        with (
+            EmbeddedBroker() as broker,
+            Daemon(store, broker) as daemon,
+            Publisher(host=broker.host, port=broker.port) as publisher,
+        ):
+            daemon.wait_until_read(_history(simulation, publisher))
+            now = _live(simulation, publisher, daemon, speed, for_s)
+    except (EmbeddedBrokerError, RuntimeError) as problem:
+        raise CommandError(str(problem)) from problem
+    _summary(store, now, as_json)
+
+
+def _prepare(folder: Path, simulation: Simulation) -> Path:
+    """Return the path of a fresh store that holds the demo's registry."""
+    registry, store = folder / "registry", folder / "demo.duckdb"
+    registry.mkdir(parents=True, exist_ok=True)
+    for former in folder.glob("demo.duckdb*"):
+        former.unlink()
+    write_registry_folder(registry, history_end=simulation.history_end)
+    state, faults = read_registry(registry)
+    if state is None:
+        raise CommandError("expected a registry without faults, got\n" + "\n".join(str(fault) for fault in faults))
+    try:
+        with Store.open(store, create=True) as opened:
+            save_state(opened, state, "the demo's registry")
+    except StoreError as problem:
+        raise CommandError(str(problem)) from problem
+    return store
+
+
+def _history(simulation: Simulation, publisher: Publisher) -> int:
+    days = (simulation.history_end - simulation.history_start) / timedelta(days=1)
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TextColumn("{task.completed:.0f} of {task.total:.0f} days"),
+        TimeElapsedColumn(),
+        TimeRemainingColumn(),
+    )
+    total = 0
+    with Progress(*columns, console=errors) as progress:
+        task = progress.add_task("history through the broker", total=days)
+        for reached, sent in publish_history(simulation, publisher):
+            progress.update(task, completed=(reached - simulation.history_start) / timedelta(days=1))
+            total = sent
+        progress.update(task, completed=days)
+    return total
+
+
+def _live(
+    simulation: Simulation, publisher: Publisher, daemon: Daemon, speed: float, seconds: float | None
+) -> datetime:
+    now = simulation.history_end
+    try:
+        with Live(console=errors, auto_refresh=False, transient=False) as shown:
+            for now in live(simulation, publisher, speed, seconds):
+                shown.update(
+                    sites_table(daemon.look(), daemon.totals, rfc3339(now.replace(microsecond=0))), refresh=True
+                )
+    except KeyboardInterrupt:
+        errors.print("stopping: what was published is still being stored")
+    return now
+
+
+def _summary(path: Path, now: datetime, as_json: bool) -> None:
+    with Store.open(path, writable=False) as store:
+        verdicts = dict(
+            store.con.execute("SELECT verdict_flag, count(*) FROM reading GROUP BY 1 ORDER BY 1").fetchall()
+        )
+        told: dict[str, Any] = {
+            "store": str(path),
+            "registry": str(path.parent / "registry"),
+            "simulated_until": rfc3339(now.replace(microsecond=0)),
+            "uplinks": store.scalar("SELECT count(*) FROM uplink"),
+            "probes": store.scalar("SELECT count(*) FROM probe_identity"),
+            "readings": store.scalar("SELECT count(*) FROM reading"),
+            "set_aside": store.scalar("SELECT count(*) FROM set_aside"),
+            "verdicts": {Verdict(flag).word: number for flag, number in verdicts.items()},
+        }
+    if as_json:
+        print_json(told)
+        return
+    counts = ", ".join(f"{number} {word.replace('_', ' ')}" for word, number in told["verdicts"].items())
+    console.print(f"\n{told['uplinks']} uplinks of {told['probes']} probes gave {told['readings']} readings: {counts}.")
+    console.print(f"The store is {path}; the registry that it was given is {told['registry']}. Try next:\n")
+    week_ago = rfc3339((now - timedelta(days=7)).replace(microsecond=0))
+    for command in (
+        f"fleet --store {path} --as-of {told['simulated_until']}",
+        f"explain 02A7C40000000101 {week_ago} --store {path}",
+        f"export --store {path} --format xlsx --out last-week.xlsx --since {week_ago}",
+        "codec dissect --port 10 01073A05DCA025002A",
+    ):
+        console.print(f"  loamline {command}", soft_wrap=True, markup=False)
+    console.print(
+        "\nEvery figure is an estimate with an uncertainty, and no substitute for local advice, codes and practice."
+    )

@@ -1,0 +1,60 @@
+"""`loamline demo` as a newcomer runs it: one command, no broker installed, an end by itself, a store to look at."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from loamline.edges.store.connection import Store
+
+
+@pytest.fixture(scope="module")
+def ran(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, Any]]:
+    """Run the demo once, for two seconds of live time; return its folder and the summary it printed."""
+    folder = tmp_path_factory.mktemp("demo") / "it"
+    program = Path(sys.executable).with_name("loamline")
+    done = subprocess.run(
+        [str(program), "demo", "--for", "2", "--folder", str(folder), "--json"],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=300,
+    )
+    assert done.returncode == 0, done.stderr
+    return folder, json.loads(done.stdout)
+
+
+def verdicts(store: Store, check: str, probe: str) -> set[int]:
+    """Return the flags that one check gave one probe."""
+    rows = store.con.execute(
+        f"SELECT DISTINCT {check}_flag FROM reading JOIN probe_identity USING (probe_id) WHERE dev_eui = ?",  # noqa: S608
+        [probe],
+    ).fetchall()
+    return {flag for (flag,) in rows}
+
+
+def test_history_and_live_time_reach_the_store(ran: tuple[Path, dict[str, Any]]) -> None:
+    """Sixty days of some forty hourly probes, and two simulated hours more."""
+    _, summary = ran
+    assert summary["probes"] == 41
+    assert summary["uplinks"] > 59_000
+    assert summary["readings"] > summary["uplinks"]
+    assert summary["set_aside"] == 0
+    assert str(summary["simulated_until"]).endswith("T02:00:00Z")
+
+
+def test_the_troubled_probes_are_told_by_their_verdicts(ran: tuple[Path, dict[str, Any]]) -> None:
+    """The stuck probe is stuck, the spiking one spikes, shallow soil freezes, the unknown one is not evaluated."""
+    folder, _ = ran
+    with Store.open(folder / "demo.duckdb", writable=False) as store:
+        assert 4 in verdicts(store, "stuck", "02A7C40000000101")
+        assert 4 in verdicts(store, "spike", "02A7C40000000201")
+        assert 4 in verdicts(store, "frost", "02A7C40000000401")
+        assert 1 not in verdicts(store, "verdict", "02A7C40000000406")
+        calm = verdicts(store, "stuck", "02A7C40000000107") | verdicts(store, "spike", "02A7C40000000107")
+        assert calm <= {1, 2}
