@@ -14,10 +14,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from loamline_codecs.columnar import Part, Walk
+from loamline_codecs.columnar import Walk
 from loamline_codecs.declaration import Codec, Message, Quantity, Refusal, SampleGroup
+from loamline_codecs.expressions import FAULTS
+from loamline_codecs.part import Part
 from loamline_codecs.quantities import MOISTURE, SAMPLE_QUANTITIES, UPLINK_QUANTITIES
-from loamline_codecs.scalar import parse
+from loamline_codecs.scalar import field_of, parse
 
 #: Under so many rows the fixed cost of a walk is more than the scalar parser's.
 SMALLEST_PARTITION = 30
@@ -71,13 +73,18 @@ class BatchDecoder:
 
     def partition(self, codec: Codec, index: int, rows: NDArray[np.int64], octets: NDArray[np.uint8]) -> None:
         """Read equally long payloads of one codec; `octets` has shape (length, n), `rows` their places."""
-        if len(rows) < SMALLEST_PARTITION:
-            for row, payload in zip(rows, octets.T, strict=True):
-                self.single(codec, index, int(row), payload.tobytes())
-            return
         walk = Walk()
-        for part in walk.read(codec.layout, octets):
-            self._part(codec, index, _within_bounds(codec, part, walk), rows)
+        every = np.arange(len(rows), dtype=np.int64)
+        if len(rows) < SMALLEST_PARTITION:
+            walk.odd.append(every)
+        else:
+            try:
+                parts = walk.read(codec.layout, octets)
+            except FAULTS:
+                # An expression that this data makes meaningless; which rows are at fault, only the scalar tells.
+                parts, walk.odd = [], [every]
+            for part in parts:
+                self._part(codec, index, _within_bounds(codec, part, walk), rows)
         for odd in walk.odd:
             for place in odd:
                 self.single(codec, index, int(rows[place]), octets[:, place].tobytes())
@@ -117,8 +124,8 @@ class BatchDecoder:
         row = _joined([b.row for b in blocks], np.int64)
         sizes = [len(b.row) for b in blocks]
         order = np.repeat(np.array([b.order for b in blocks], dtype=np.int64), sizes)
-        # A payload holds far fewer than 64 samples, so that row and order pack into one sort key.
-        sort = np.argsort(row * 64 + order, kind="stable")
+        # Row and order in one sort key.
+        sort = np.argsort(row * (order.max(initial=0) + 1) + order, kind="stable")
 
         def whole(name: str, kind: Any) -> Any:
             parts = [np.broadcast_to(np.asarray(getattr(b, name), dtype=kind), b.row.shape) for b in blocks]
@@ -149,32 +156,28 @@ def _joined(parts: Sequence[NDArray[Any]], kind: Any) -> NDArray[Any]:
 def _within_bounds(codec: Codec, part: Part, walk: Walk) -> Part:
     fits = np.ones(len(part.rows), dtype=bool)
     for bound in codec.bounds:
-        value = _field(part.value, bound.field)
-        fits &= (value >= bound.low) & (value <= bound.high)
+        value = field_of(part.value, bound.field)
+        if value is not None:
+            fits &= (value >= bound.low) & (value <= bound.high)
     if fits.all():
         return part
     walk.odd.append(part.rows[~fits])
     return part.only(fits)
 
 
-def _field(tree: Any, path: str) -> Any:
-    for name in path.split("."):
-        tree = tree[name]
-    return tree
-
-
 def _column(quantity: Quantity, tree: Any) -> Floats | None:
-    raw = _field(tree, quantity.field)
+    raw = field_of(tree, quantity.field)
     return None if raw is None else quantity.physical_column(raw)
 
 
 def _group_blocks(group: SampleGroup, tree: Any, own: NDArray[np.int64]) -> list[_Block]:
     if group.repeat is None:
         return [_block(group.quantities, tree, own, group.depth_index or 0, 0)]
-    step = _field(tree, group.age_interval) if group.age_interval else 0
+    step = field_of(tree, group.age_interval) if group.age_interval else None
+    step = 0 if step is None else step
     return [
         _block(group.quantities, element, own, k if group.depth_index is None else group.depth_index, k * step)
-        for k, element in enumerate(_field(tree, group.repeat))
+        for k, element in enumerate(field_of(tree, group.repeat) or ())
     ]
 
 
@@ -185,7 +188,7 @@ def _block(
     nothing = np.zeros(len(own), dtype=bool)
     moisture, temperature, outside = nothing.copy(), nothing.copy(), nothing.copy()
     for quantity in quantities:
-        raw = _field(tree, quantity.field)
+        raw = field_of(tree, quantity.field)
         if raw is None:
             continue
         block.figures[quantity.name] = quantity.physical_column(raw)
@@ -195,7 +198,7 @@ def _block(
         if quantity.name == "soil_temperature_degc":
             temperature |= fault
         if quantity.valid is not None:
-            outside |= ~fault & ((raw < quantity.valid[0]) | (raw > quantity.valid[1]))
+            outside |= ~fault & ~((raw >= quantity.valid[0]) & (raw <= quantity.valid[1]))
     block.moisture_fault, block.temperature_fault, block.out_of_range = moisture, temperature, outside
     return block
 

@@ -6,28 +6,36 @@ Counts and reserved bits follow from the layout.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
+from fractions import Fraction
 from typing import Any
 
 import construct as c
+import numpy as np
 
 from loamline_codecs.declaration import BuildError, Codec, Quantity, SampleGroup
+from loamline_codecs.expressions import FAULTS
+from loamline_codecs.scalar import construct_sentence, field_of
+from loamline_codecs.walkable import raw_range
+
+#: What a sample may say of itself beside its quantities; its place among the samples decides both.
+_PLACE = frozenset({"depth_index", "age_minutes"})
 
 
-def build(codec: Codec, uplink: Mapping[str, Any], samples: list[dict[str, Any]]) -> bytes:
+def build(codec: Codec, uplink: Mapping[str, Any], samples: Sequence[Mapping[str, Any]]) -> bytes:
     """Return the payload of `codec` that says these physical values.
 
-    `uplink` holds quantities of the message by name, and may give `firmware` as "major.minor"; `samples` holds
-    one dict a sample, in payload order. A figure of None is written as the quantity's fault code, or left out
-    where it has none. Raises BuildError with expected and got for a value that the payload can't say.
+    `uplink` holds quantities of the message by name, and may give `firmware` as "major.minor"; one that is not
+    given is 0. `samples` holds one dict a sample, in payload order. A figure of None, or not given, is written as
+    the quantity's first fault code, or left out where it has none; text is a label or a fault's sentence. Raises
+    BuildError with expected and got for a value that the payload can't say.
     """
-    given = dict(uplink)
-    if "firmware" in given:
-        major, _, minor = str(given.pop("firmware")).partition(".")
-        given["firmware_major"], given["firmware_minor"] = int(major), int(minor or 0)
+    given = {**uplink, **_firmware(codec, uplink)}
+    given.pop("firmware", None)
     tree: dict[str, Any] = {}
     for quantity in codec.quantities:
-        _put(tree, quantity.field, _raw(codec, quantity, given.pop(quantity.name, 0)))
+        _put(tree, quantity.field, _raw(codec, quantity, quantity.field, given.pop(quantity.name, 0)))
     rest = list(samples)
     for group in codec.samples:
         taken, rest = (rest, []) if group.repeat else (rest[:1], rest[1:])
@@ -35,50 +43,99 @@ def build(codec: Codec, uplink: Mapping[str, Any], samples: list[dict[str, Any]]
     if given:
         raise BuildError(f"codec {codec.name}: expected {_names(codec.quantities)}, got {', '.join(sorted(given))}")
     if rest:
-        raise BuildError(f"codec {codec.name}: expected {len(samples) - len(rest)} samples, got {len(samples)}")
+        told = {0: "no sample", 1: "one sample"}
+        most = len(samples) - len(rest)
+        raise BuildError(f"codec {codec.name}: expected {told.get(most, f'{most} samples')}, got {len(samples)}")
     try:
         payload = bytes(codec.layout.build(tree))
-    except c.ConstructError as problem:
-        raise BuildError(f"codec {codec.name}: {' '.join(str(problem).split())}") from None
-    _check_bounds(codec, payload)
+    except (c.ConstructError, *FAULTS) as problem:
+        raise BuildError(f"codec {codec.name}: {construct_sentence(problem)}") from None
+    if codec.bounds:
+        _check_bounds(codec, payload)
     return payload
 
 
-def _group(codec: Codec, group: SampleGroup, samples: list[dict[str, Any]], tree: dict[str, Any]) -> None:
+def _firmware(codec: Codec, uplink: Mapping[str, Any]) -> dict[str, int]:
+    if "firmware" not in uplink:
+        return {}
+    major, dot, minor = str(uplink["firmware"]).partition(".")
+    if not (major.isdecimal() and (minor.isdecimal() or not dot)):
+        raise BuildError(f'codec {codec.name}: firmware: expected "major.minor", got {uplink["firmware"]!r}')
+    return {"firmware_major": int(major), "firmware_minor": int(minor or 0)}
+
+
+def _group(codec: Codec, group: SampleGroup, samples: Sequence[Mapping[str, Any]], tree: dict[str, Any]) -> None:
+    known = {quantity.name for quantity in group.quantities}
+    for quantity in group.quantities:
+        if quantity.switch is not None and not _has(tree, quantity.switch):
+            _put(tree, quantity.switch, any(sample.get(quantity.name) is not None for sample in samples))
     elements = []
     for sample in samples or ([] if group.repeat else [{}]):
+        if unknown := sample.keys() - known - _PLACE:
+            expected = _names(group.quantities)
+            raise BuildError(f"codec {codec.name}: expected {expected} in a sample, got {', '.join(sorted(unknown))}")
         element: dict[str, Any] = {} if group.repeat else tree
         for quantity in group.quantities:
-            raw = _raw(codec, quantity, sample.get(quantity.name))
-            if quantity.switch is not None:
-                if not _has(tree, quantity.switch):
-                    _put(tree, quantity.switch, any(s.get(quantity.name) is not None for s in samples))
-                if raw is None and _get(tree, quantity.switch):
-                    raise BuildError(f"codec {codec.name}: expected {quantity.name} in all samples or none, got some")
-            _put(element, quantity.field, raw)
+            _figure(codec, group, quantity, sample, element, tree)
         elements.append(element)
     if group.repeat:
         _put(tree, group.repeat, elements)
 
 
-def _raw(codec: Codec, quantity: Quantity, physical: Any) -> Any:
+def _figure(
+    codec: Codec,
+    group: SampleGroup,
+    quantity: Quantity,
+    sample: Mapping[str, Any],
+    element: dict[str, Any],
+    tree: dict[str, Any],
+) -> None:
+    shared = _has(element, quantity.field)
+    if shared and quantity.name not in sample:
+        return
+    path = f"{group.repeat}.{quantity.field}" if group.repeat else quantity.field
+    raw = _raw(codec, quantity, path, sample.get(quantity.name))
+    if shared and raw != field_of(element, quantity.field):
+        raise BuildError(
+            f"codec {codec.name}: {quantity.name}: expected one figure for all samples, "
+            f"got another: {sample[quantity.name]!r}"
+        )
+    if quantity.switch is not None and raw is None and field_of(tree, quantity.switch):
+        raise BuildError(f"codec {codec.name}: expected {quantity.name} in all samples or none, got some")
+    _put(element, quantity.field, raw)
+
+
+def _raw(codec: Codec, quantity: Quantity, path: str, physical: Any) -> Any:
+    """Return the raw value of a figure; None where it is to be left out."""
+    where = f"codec {codec.name}: {quantity.name}"
     if physical is None:
         return next(iter(quantity.sentinels), None)
     if isinstance(physical, str):
-        names = {text: raw for raw, text in quantity.labels.items()}
+        names = {text: raw for raw, text in (*quantity.labels.items(), *quantity.sentinels.items())}
         if physical not in names:
-            raise BuildError(
-                f"codec {codec.name}: {quantity.name}: expected one of {', '.join(names)}, got {physical!r}"
-            )
+            expected = f"one of {', '.join(names)}" if names else "a number"
+            raise BuildError(f"{where}: expected {expected}, got {physical!r}")
         return names[physical]
-    return quantity.raw(physical)
+    figure = physical.item() if isinstance(physical, np.generic) else physical
+    if not isinstance(figure, int | float | Fraction) or not math.isfinite(figure):
+        raise BuildError(f"{where}: expected a finite number, got {physical!r}")
+    raw = quantity.raw(figure)
+    if (fault := quantity.sentence(raw)) is not None:
+        raise BuildError(f"{where}: expected a figure, got {physical!r}, whose raw value {raw} means {fault}")
+    span = raw_range(codec.layout, path)
+    if span is not None and not span[0] <= raw <= span[1]:
+        a, b, denominator = quantity.ratio
+        low, high = sorted((bound * a + b) / denominator for bound in span)
+        unit = "" if quantity.unit in ("1", "{count}") else f" {quantity.unit}"
+        raise BuildError(f"{where}: expected {low:.10g} to {high:.10g}{unit}, got {physical!r}")
+    return raw
 
 
 def _check_bounds(codec: Codec, payload: bytes) -> None:
     tree = codec.layout.parse(payload)
     for bound in codec.bounds:
-        value = _get(tree, bound.field)
-        if not bound.low <= value <= bound.high:
+        value = field_of(tree, bound.field)
+        if value is not None and not bound.low <= value <= bound.high:
             raise BuildError(f"codec {codec.name}: {bound.field}: expected {bound.low} to {bound.high}, got {value}")
 
 
@@ -89,18 +146,8 @@ def _put(tree: dict[str, Any], path: str, value: Any) -> None:
     tree[name] = value
 
 
-def _get(tree: Any, path: str) -> Any:
-    for name in path.split("."):
-        tree = tree[name]
-    return tree
-
-
 def _has(tree: Any, path: str) -> bool:
-    try:
-        _get(tree, path)
-    except KeyError:
-        return False
-    return True
+    return field_of(tree, path) is not None
 
 
 def _names(quantities: tuple[Quantity, ...]) -> str:

@@ -5,8 +5,8 @@ The built-in family is one literal tuple here; `load_codecs` adds private ones f
 
 from __future__ import annotations
 
-import importlib.util
-from collections.abc import Iterable
+import runpy
+from collections.abc import Iterable, Iterator
 from functools import cache
 from pathlib import Path
 
@@ -19,7 +19,7 @@ from loamline_codecs.batch import BatchDecoder, Decoded
 from loamline_codecs.declaration import Codec, DeclarationError, Message, Refusal
 from loamline_codecs.quantities import SAMPLE_QUANTITIES, UPLINK_QUANTITIES
 from loamline_codecs.scalar import parse
-from loamline_codecs.walkable import require_walkable
+from loamline_codecs.walkable import placed, require_walkable
 
 BUILT_IN = (
     measurement_v1.CODEC,
@@ -90,10 +90,11 @@ class CodecSet:
             head = octets[start : start + min(1, int(lengths[row]))].tobytes()
             batch.refuse(int(row), self._unrouted(int(fports[row]), head))
         # Codec and length in one key: inside a partition every payload is equally long.
-        key = route.astype(np.int64) * 4096 + lengths
+        lengths_apart = int(lengths.max(initial=0)) + 1
+        key = route.astype(np.int64) * lengths_apart + lengths
         for value in np.unique(key[route >= 0]):
             rows = np.flatnonzero(key == value)
-            index, length = divmod(int(value), 4096)
+            index, length = divmod(int(value), lengths_apart)
             block = octets[starts[rows][None, :] + np.arange(length, dtype=np.int64)[:, None]]
             batch.partition(self.codecs[index], index, rows, block)
         return batch.finish()
@@ -116,8 +117,14 @@ class CodecSet:
 
 
 def _validate(codec: Codec) -> None:
-    if not 1 <= codec.match.fport <= 223:
-        raise DeclarationError(f"codec {codec.name}: expected an application FPort, 1 to 223, got {codec.match.fport}")
+    match = codec.match
+    if not 1 <= match.fport <= 223:
+        raise DeclarationError(f"codec {codec.name}: expected an application FPort, 1 to 223, got {match.fport}")
+    if not (0 <= match.leading_bits <= 8 and 0 <= match.value < 1 << match.leading_bits):
+        raise DeclarationError(
+            f"codec {codec.name}: expected 0 to 8 leading bits and a value that they hold, got {match.value} in "
+            f"{match.leading_bits} bits"
+        )
     require_walkable(codec)
     known = [(q, UPLINK_QUANTITIES) for q in codec.quantities]
     known += [(q, SAMPLE_QUANTITIES) for group in codec.samples for q in group.quantities]
@@ -128,6 +135,28 @@ def _validate(codec: Codec) -> None:
             raise DeclarationError(
                 f"codec {codec.name}: {quantity.name}: expected unit {names[quantity.name]}, got {quantity.unit}"
             )
+    fields = {path for _, path, _ in placed(codec.layout)}
+    for user, path in _cited(codec):
+        if path not in fields:
+            raise DeclarationError(f"codec {codec.name}: {user}: expected a field of the layout, got {path!r}")
+
+
+def _cited(codec: Codec) -> Iterator[tuple[str, str]]:
+    """Yield every field path that a declaration cites, and what cites it."""
+    for quantity in codec.quantities:
+        yield quantity.name, quantity.field
+    for group in codec.samples:
+        inside = f"{group.repeat}." if group.repeat else ""
+        for quantity in group.quantities:
+            yield quantity.name, inside + quantity.field
+            if quantity.switch:
+                yield f"{quantity.name}, switch", quantity.switch
+        if group.repeat:
+            yield "repeat", group.repeat
+        if group.age_interval:
+            yield "age_interval", group.age_interval
+    for bound in codec.bounds:
+        yield "bound", bound.field
 
 
 @cache
@@ -141,12 +170,7 @@ def load_codecs(folders: Iterable[Path]) -> CodecSet:
     private = []
     for folder in folders:
         for path in sorted(folder.glob("*.py")):
-            spec = importlib.util.spec_from_file_location(f"loamline_private_{path.stem}", path)
-            if spec is None or spec.loader is None:
-                raise DeclarationError(f"{path}: expected a Python file, got one that can't be loaded")
-            module = importlib.util.module_from_spec(spec)
-            spec.loader.exec_module(module)
-            codec = getattr(module, "CODEC", None)
+            codec = runpy.run_path(str(path)).get("CODEC")
             if not isinstance(codec, Codec):
                 raise DeclarationError(f"{path}: expected a Codec called CODEC, got {type(codec).__name__}")
             private.append(codec)

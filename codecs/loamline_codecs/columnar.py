@@ -8,63 +8,16 @@ count, a switch or a condition depends on the data, the part is split by its val
 
 from __future__ import annotations
 
-import operator
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Callable
 from typing import Any
 
 import construct as c
 import numpy as np
-from construct.expr import BinExpr, ExprMixin, UniExpr
-from construct.lib import bits2bytes, bytes2bits, swapbytes
-from numpy.typing import NDArray
+from construct.lib import bits2bytes, bytes2bits
 
-from loamline_codecs.walkable import FLAG, PASS, TERMINATED
-
-Bytes = NDArray[np.uint8]
-Rows = NDArray[np.int64]
-
-_REVERSED_BITS = np.array([int(f"{byte:08b}"[::-1], 2) for byte in range(256)], dtype=np.uint8)
-
-
-@dataclass
-class Part:
-    """Rows of a batch that are read alike.
-
-    `rows`: their positions in the batch, shape (n,). `octets`: their payloads as byte columns, shape
-    (length, n). `bit`: how far they are read. `frames`: the fields read so far, outermost first. `fields`:
-    every leaf's path, first bit and width, for dissection.
-    """
-
-    rows: Rows
-    octets: Bytes
-    bit: int = 0
-    frames: list[dict[str, Any]] = field(default_factory=list)
-    value: Any = None
-    in_bits: bool = False
-    fields: list[tuple[str, int, int]] = field(default_factory=list)
-
-    def only(self, keep: NDArray[np.bool_]) -> Part:
-        """Return the rows where `keep` is true, shape (n,), as a part of their own."""
-        return Part(
-            self.rows[keep],
-            self.octets[:, keep],
-            self.bit,
-            [_only(frame, keep) for frame in self.frames],
-            _only(self.value, keep),
-            self.in_bits,
-            list(self.fields),
-        )
-
-
-def _only(value: Any, keep: NDArray[np.bool_]) -> Any:
-    if isinstance(value, np.ndarray):
-        return value[keep]
-    if isinstance(value, dict):
-        return {name: _only(item, keep) for name, item in value.items()}
-    if isinstance(value, list):
-        return [_only(item, keep) for item in value]
-    return value
+from loamline_codecs.expressions import LISTED, evaluate
+from loamline_codecs.part import Bytes, Field, Part, Rows, turned, turned_back, unsigned
+from loamline_codecs.walkable import FLAG, PASS, TERMINATED, WIDEST_BITS
 
 
 class Walk:
@@ -78,14 +31,11 @@ class Walk:
 
         `octets` has shape (length, n): byte k of every payload in row k.
         """
-        whole = Part(np.arange(octets.shape[1], dtype=np.int64), octets)
+        whole = Part(np.arange(octets.shape[1], dtype=np.int64), octets, frames=[{}])
         read = self._node(layout, whole, "")
         fits = []
         for part in read:
-            if part.bit == 8 * octets.shape[0]:
-                fits.append(part)
-            else:
-                self.odd.append(part.rows)
+            fits += self._set_apart(part) if part.left else [part]
         return fits
 
     def _node(self, node: Any, part: Part, path: str) -> list[Part]:
@@ -95,21 +45,19 @@ class Walk:
 
     # Leaves ------------------------------------------------------------------------------------------
 
-    def _has(self, part: Part, bits: int) -> bool:
-        if part.bit + bits <= 8 * part.octets.shape[0]:
-            return True
+    def _set_apart(self, part: Part) -> list[Part]:
         self.odd.append(part.rows)
-        return False
+        return []
 
-    def _take(self, part: Part, bits: int, path: str) -> int:
+    def _take(self, part: Part, bits: int, path: str, *, filling: bool = False) -> int:
         first = part.bit
         part.bit += bits
-        part.fields.append((path, first, bits))
+        part.fields.append(Field(path, first, bits, filling))
         return first
 
     def _integer(self, part: Part, bits: int, path: str, *, signed: bool, swapped: bool) -> list[Part]:
-        if not self._has(part, bits):
-            return []
+        if not 0 < bits <= WIDEST_BITS or bits > part.left:
+            return self._set_apart(part)
         first = self._take(part, bits, path)
         part.value = unsigned(part.octets, first, bits, swapped=swapped)
         if signed:
@@ -124,26 +72,35 @@ class Walk:
         return self._integer(part, 8 * node.length, path, signed=letter in "bhilq", swapped=little and node.length > 1)
 
     def _float(self, node: Any, part: Part, path: str) -> list[Part]:
-        if not self._has(part, 8 * node.length):
-            return []
-        first = self._take(part, 8 * node.length, path) // 8
-        block = np.ascontiguousarray(part.octets[first : first + node.length].T)
-        part.value = block.view(np.dtype(node.fmtstr)).reshape(-1).astype(np.float64)
+        if 8 * node.length > part.left:
+            return self._set_apart(part)
+        first = self._take(part, 8 * node.length, path)
+        # Byte by byte, since inside a BitStruct a float may start at any bit.
+        octets = [unsigned(part.octets, first + 8 * k, 8) for k in range(node.length)]
+        block = np.stack(octets, axis=1).astype(np.uint8)
+        with np.errstate(invalid="ignore"):  # a signalling NaN is a NaN
+            part.value = block.view(np.dtype(node.fmtstr)).reshape(-1).astype(np.float64)
         return [part]
 
     def _bytes_integer(self, node: Any, part: Part, path: str) -> list[Part]:
-        swapped = bool(evaluate(node.swapped, part)) if callable(node.swapped) else bool(node.swapped)
-        return self._by_value(
-            node.length,
-            part,
-            lambda length, p: self._integer(p, 8 * length, path, signed=bool(node.signed), swapped=swapped),
-        )
+        return self._sized_integer(node, part, path, unit=8)
 
     def _bits_integer(self, node: Any, part: Part, path: str) -> list[Part]:
+        return self._sized_integer(node, part, path, unit=1)
+
+    def _sized_integer(self, node: Any, part: Part, path: str, *, unit: int) -> list[Part]:
+        """Read a number whose length and byte order may depend on the data."""
+
+        def read(swapped: int, length: int, p: Part) -> list[Part]:
+            bits = unit * length
+            if swapped and bits % 8:
+                return self._set_apart(p)
+            return self._integer(p, bits, path, signed=bool(node.signed), swapped=bool(swapped))
+
         return self._by_value(
-            node.length,
+            node.swapped,
             part,
-            lambda length, p: self._integer(p, length, path, signed=bool(node.signed), swapped=bool(node.swapped)),
+            lambda swapped, p: self._by_value(node.length, p, lambda length, q: read(swapped, length, q)),
         )
 
     def _flag(self, _: Any, part: Part, path: str) -> list[Part]:
@@ -158,13 +115,10 @@ class Walk:
 
     def _terminated(self, _: Any, part: Part, __: str) -> list[Part]:
         part.value = None
-        if part.bit == 8 * part.octets.shape[0]:
-            return [part]
-        self.odd.append(part.rows)
-        return []
+        return self._set_apart(part) if part.left else [part]
 
     def _computed(self, node: Any, part: Part, _: str) -> list[Part]:
-        value = evaluate(node.func, part)
+        value = evaluate(node.func, part.frames)
         part.value = value if isinstance(value, np.ndarray) else np.full(len(part.rows), value)
         return [part]
 
@@ -181,7 +135,7 @@ class Walk:
         return [q for p in self._node(node.subcon, part, path) for q in self._fitting(p, p.value == node.value)]
 
     def _check(self, node: Any, part: Part, _: str) -> list[Part]:
-        fits = evaluate(node.func, part)
+        fits = evaluate(node.func, part.frames)
         part.value = None
         return self._fitting(part, fits)
 
@@ -209,27 +163,25 @@ class Walk:
         )
 
     def _greedy_range(self, node: Any, part: Part, path: str) -> list[Part]:
-        size = node.subcon.sizeof() * (1 if part.in_bits else 8)
-        count = (8 * part.octets.shape[0] - part.bit) // size
+        count = part.left // (8 * node.subcon.sizeof())
         return self._listed(part, [node.subcon] * count, path, own_frame=False)
 
     def _listed(self, part: Part, subcons: list[Any], path: str, *, own_frame: bool) -> list[Part]:
         # The list under construction lives in a frame of its own, so that a split slices it too.
-        part.frames.insert(0, {"listed": []})
+        part.frames.insert(0, {LISTED: []})
         parts = [part]
         for index, subcon in enumerate(subcons):
             read = []
             for p in parts:
-                if len(p.frames) > 1:
-                    p.frames[-1]["_index"] = index
+                p.frames[-1]["_index"] = index
                 read += self._node(subcon, p, f"{path}[{index}]")
             parts = read
             for p in parts:
-                p.frames[0]["listed"].append(p.value)
+                p.frames[0][LISTED].append(p.value)
                 if own_frame and subcon.name:
                     p.frames[-1][subcon.name] = p.value
         for p in parts:
-            p.value = p.frames.pop(0)["listed"]
+            p.value = p.frames.pop(0)[LISTED]
             if own_frame:
                 p.frames.pop()
         return parts
@@ -240,46 +192,45 @@ class Walk:
 
     def _pad_to(self, subcon: Any, part: Part, path: str, start: int, length: int) -> list[Part]:
         bits = length * (1 if part.in_bits else 8)
-        if not self._has(part, bits):
-            return []
+        if bits > part.left:
+            return self._set_apart(part)
         parts = self._node(subcon, part, path)
+        fits = []
         for p in parts:
             if start + bits > p.bit:
-                self._take(p, start + bits - p.bit, path)
-        return parts
+                self._take(p, start + bits - p.bit, path, filling=True)
+            fits += [p] if p.bit == start + bits else self._set_apart(p)
+        return fits
 
     # Control flow ------------------------------------------------------------------------------------
 
     def _by_value(self, value: Any, part: Part, read: Callable[[int, Part], list[Part]]) -> list[Part]:
         """Split by a whole number that an expression gives, and read each piece with its own."""
-        number = evaluate(value, part) if callable(value) else value
-        if not isinstance(number, np.ndarray):
-            return read(int(number), part)
+        number = evaluate(value, part.frames) if callable(value) else value
+        pieces = part.split(number) if isinstance(number, np.ndarray) else ((number, part),)
         parts = []
-        for one, piece in _split(part, number):
-            if one < 0:
-                self.odd.append(piece.rows)
-            else:
-                parts += read(int(one), piece)
+        for one, piece in pieces:
+            whole = isinstance(one, int | np.integer | np.bool_) and one >= 0
+            parts += read(int(one), piece) if whole else self._set_apart(piece)
         return parts
 
     def _if_then_else(self, node: Any, part: Part, path: str) -> list[Part]:
-        condition = evaluate(node.condfunc, part) if callable(node.condfunc) else node.condfunc
+        condition = evaluate(node.condfunc, part.frames) if callable(node.condfunc) else node.condfunc
         if not isinstance(condition, np.ndarray):
             return self._node(node.thensubcon if condition else node.elsesubcon, part, path)
         return [
             q
-            for truth, piece in _split(part, condition.astype(bool))
+            for truth, piece in part.split(condition.astype(bool))
             for q in self._node(node.thensubcon if truth else node.elsesubcon, piece, path)
         ]
 
     def _switch(self, node: Any, part: Part, path: str) -> list[Part]:
-        key = evaluate(node.keyfunc, part) if callable(node.keyfunc) else node.keyfunc
+        key = evaluate(node.keyfunc, part.frames) if callable(node.keyfunc) else node.keyfunc
         if not isinstance(key, np.ndarray):
             return self._node(node.cases.get(key, node.default), part, path)
         return [
             q
-            for one, piece in _split(part, key)
+            for one, piece in part.split(key)
             for q in self._node(node.cases.get(one.item(), node.default), piece, path)
         ]
 
@@ -288,17 +239,17 @@ class Walk:
             return self._in_bits(node.subcon, part, path, in_bits=node.decodefunc is bytes2bits)
         # The whole region is turned round first; what is inside is read from the turned bytes.
         size = node.decodeamount
-        if not self._has(part, 8 * size):
-            return []
-        first, former = part.bit // 8, part.octets
-        region = former[first : first + size]
-        turned = region[::-1] if node.decodefunc is swapbytes else _REVERSED_BITS[region]
-        part.octets = np.concatenate([former[:first], turned, former[first + size :]])
+        if 8 * size > part.left:
+            return self._set_apart(part)
+        first, former, known = part.bit // 8, part.octets, len(part.fields)
+        region = slice(first, first + size)
+        part.octets = former.copy()
+        part.octets[region] = turned(former[region], node.decodefunc)
         parts = self._node(node.subcon, part, path)
         for p in parts:
-            back = p.octets[first : first + size]
             p.octets = p.octets.copy()
-            p.octets[first : first + size] = back[::-1] if node.decodefunc is swapbytes else _REVERSED_BITS[back]
+            p.octets[region] = turned(p.octets[region], node.decodefunc)
+            p.fields[known:] = [turned_back(leaf, region, node.decodefunc) for leaf in p.fields[known:]]
         return parts
 
     def _in_bits(self, subcon: Any, part: Part, path: str, *, in_bits: bool) -> list[Part]:
@@ -335,53 +286,3 @@ _READERS: dict[type, Callable[[Walk, Any, Part, str], list[Part]]] = {
     c.Check: Walk._check,  # noqa: SLF001
     c.Transformed: Walk._transformed,  # noqa: SLF001
 }
-
-
-def unsigned(octets: Bytes, first_bit: int, bits: int, *, swapped: bool = False) -> NDArray[np.int64]:
-    """Return the unsigned number at a bit offset of every payload, shape (n,); at most 56 bits wide.
-
-    `swapped` takes the number's bytes least significant first, wherever in the byte stream they start.
-    """
-    first, last = first_bit // 8, (first_bit + bits - 1) // 8
-    number = np.zeros(octets.shape[1], dtype=np.int64)
-    aligned = first_bit % 8 == 0 and bits % 8 == 0
-    for index in range(last, first - 1, -1) if swapped and aligned else range(first, last + 1):
-        np.left_shift(number, 8, out=number)
-        np.bitwise_or(number, octets[index], out=number)
-    if not aligned:
-        np.right_shift(number, 8 * (last + 1) - (first_bit + bits), out=number)
-        np.bitwise_and(number, (1 << bits) - 1, out=number)
-        if swapped:
-            pieces = [(number >> shift & 0xFF) << (bits - 8 - shift) for shift in range(0, bits, 8)]
-            number = np.bitwise_or.reduce(pieces)
-    return number
-
-
-def _split(part: Part, values: NDArray[Any]) -> Iterator[tuple[Any, Part]]:
-    found = np.unique(values)
-    if len(found) == 1:
-        yield found[0], part
-        return
-    for value in found:
-        yield value, part.only(values == value)
-
-
-def evaluate(expression: Any, part: Part) -> Any:
-    """Return what a `this` expression gives over columns: an array of shape (n,), or one value for all rows."""
-    context: dict[str, Any] = {}
-    for frame in part.frames:
-        if "listed" not in frame:
-            context = {**frame, "_": context}
-    return _evaluate(expression, context)
-
-
-def _evaluate(expression: Any, context: dict[str, Any]) -> Any:
-    kind = type(expression)
-    if kind is BinExpr:
-        left, right = _evaluate(expression.lhs, context), _evaluate(expression.rhs, context)
-        return expression.op(left, right)
-    if kind is UniExpr:
-        value = _evaluate(expression.operand, context)
-        # construct writes `~` as operator.not_, which has no meaning on an array.
-        return np.logical_not(value) if expression.op is operator.not_ else expression.op(value)
-    return expression(context) if isinstance(expression, ExprMixin) else expression

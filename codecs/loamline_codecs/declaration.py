@@ -79,21 +79,30 @@ class Quantity:
     def physical_column(self, raw: Raw) -> Physical:
         """Return the physical figures of raw values, shape (n,), NaN for a sentinel.
 
-        Equal to `physical` bit for bit: numerator and denominator are exact in a double, so the one
-        division rounds once, as Python's does.
+        Equal to `physical` bit for bit: where numerator and denominator are exact in a double, the one division
+        rounds once, as Python's does; where they are not, Python divides.
         """
         a, b, c = self.ratio
         if raw.dtype.kind == "f":
             figures = (raw * float(a) + float(b)) / float(c)
-        else:
+        elif self._exact(raw):
             figures = (raw.astype(np.int64) * a + b).astype(np.float64) / float(c)
+        else:
+            figures = np.array([(int(one) * a + b) / c for one in raw], dtype=np.float64)
         for code in self.sentinels:
             figures[raw == code] = np.nan
         return figures
 
-    def raw(self, physical: float) -> int:
+    def _exact(self, raw: Raw) -> bool:
+        a, b, c = self.ratio
+        largest = max(abs(int(raw.max(initial=0))), abs(int(raw.min(initial=0))))
+        return max(largest * abs(a) + abs(b), c) < 1 << 53
+
+    def raw(self, physical: float | Fraction) -> int:
         """Return the raw value nearest to a physical figure (half to even)."""
-        return round((Fraction(physical) - Fraction(self.offset)) / Fraction(self.scale))
+        a, b, c = self.ratio
+        above, below = float(physical).as_integer_ratio()
+        return round(Fraction(above * c - b * below, a * below))
 
     def sentence(self, raw: int) -> str | None:
         """Return what a sentinel means, None for an ordinary value."""

@@ -13,6 +13,7 @@ from typing import Any
 import construct as c
 
 from loamline_codecs.declaration import Codec, Message, Quantity, Refusal, Sample, SampleGroup
+from loamline_codecs.expressions import FAULTS
 from loamline_codecs.quantities import MOISTURE
 from loamline_codecs.walkable import is_greedy
 
@@ -25,7 +26,7 @@ def parse(codec: Codec, payload: bytes) -> Message | Refusal:
     tree = _tree(codec, payload)
     if isinstance(tree, Refusal):
         return tree
-    uplink = {q.name: _physical(q, _field(tree, q.field)) for q in codec.quantities}
+    uplink = {q.name: _physical(q, field_of(tree, q.field)) for q in codec.quantities}
     samples = [sample for group in codec.samples for sample in _samples(group, tree)]
     return Message(codec, uplink, tuple(samples))
 
@@ -36,43 +37,47 @@ def _tree(codec: Codec, payload: bytes) -> Any:
     stream = io.BytesIO(payload if greedy else payload + _SPARE)
     try:
         tree = codec.layout.parse_stream(stream)
-    except c.ConstructError as problem:
-        return Refusal("layout", _sentence(codec, payload, problem), codec.name)
+    except (c.ConstructError, *FAULTS) as problem:
+        what = f"codec {codec.name}: {construct_sentence(problem)}; payload {payload.hex()}"
+        return Refusal("layout", what, codec.name)
     expected = stream.tell()
     if expected != len(payload):
         what = f"codec {codec.name}: expected {expected} bytes, got {len(payload)}; payload {payload.hex()}"
         return Refusal("length", what, codec.name)
     for bound in codec.bounds:
-        value = _field(tree, bound.field)
-        if not bound.low <= value <= bound.high:
+        value = field_of(tree, bound.field)
+        if value is not None and not bound.low <= value <= bound.high:
             what = f"expected {bound.low} to {bound.high}, got {value}; payload {payload.hex()}"
             return Refusal("layout", f"codec {codec.name}: field {bound.field}: {what}", codec.name)
     return tree
 
 
-def _sentence(codec: Codec, payload: bytes, problem: c.ConstructError) -> str:
-    where = (problem.path or "").removeprefix("(parsing) -> ").replace(" -> ", ".") or "the whole"
-    what = " ".join(str(problem).split("\n")[0].split()).removeprefix("Error in path ")
-    return f"codec {codec.name}: field {where}: {what}; payload {payload.hex()}"
+def construct_sentence(problem: Exception) -> str:
+    """Return construct's complaint, or that of an expression, as one line: where and what."""
+    path = getattr(problem, "path", None)
+    steps = path.split(" -> ")[1:] if path else []
+    text = str(problem).partition("\n")[2] if path else str(problem)
+    return f"field {'.'.join(steps) or 'of the layout'}: {' '.join(text.split())}"
 
 
-def _field(tree: Any, path: str) -> Any:
+def field_of(tree: Any, path: str) -> Any:
+    """Return the raw value (scalar or column) at a path of the layout, None where its section is absent."""
     for name in path.split("."):
-        tree = tree[name]
-    return tree
+        tree = None if tree is None else tree.get(name)
+    return int(tree) if isinstance(tree, bool | str) else tree
 
 
 def _physical(quantity: Quantity, raw: Any) -> float | None:
-    return None if raw is None else quantity.physical(int(raw) if isinstance(raw, bool) else raw)
+    return None if raw is None else quantity.physical(raw)
 
 
 def _samples(group: SampleGroup, tree: Any) -> list[Sample]:
     if group.repeat is None:
         return [_sample(group.quantities, tree, group.depth_index or 0, 0)]
-    step = int(_field(tree, group.age_interval)) if group.age_interval else 0
+    step = int(field_of(tree, group.age_interval) or 0) if group.age_interval else 0
     return [
         _sample(group.quantities, element, index if group.depth_index is None else group.depth_index, index * step)
-        for index, element in enumerate(_field(tree, group.repeat))
+        for index, element in enumerate(field_of(tree, group.repeat) or ())
     ]
 
 
@@ -81,7 +86,7 @@ def _sample(quantities: tuple[Quantity, ...], tree: Mapping[str, Any], depth_ind
     faults: list[str] = []
     moisture_fault = temperature_fault = out_of_range = False
     for quantity in quantities:
-        raw = _field(tree, quantity.field)
+        raw = field_of(tree, quantity.field)
         figures[quantity.name] = _physical(quantity, raw)
         if raw is None:
             continue

@@ -6,12 +6,13 @@ of what it wraps through, and several nodes are singleton instances.
 
 from __future__ import annotations
 
+import operator
 from collections.abc import Iterator
 from functools import lru_cache
 from typing import Any
 
 import construct as c
-from construct.expr import ExprMixin
+from construct.expr import BinExpr, ExprMixin, Path, UniExpr, opnames
 from construct.lib import bits2bytes, bytes2bits, swapbitsinbytes, swapbytes
 
 from loamline_codecs.declaration import Codec, DeclarationError
@@ -46,17 +47,60 @@ def nodes(layout: Any) -> Iterator[Any]:
 
 @lru_cache(maxsize=256)
 def is_greedy(layout: Any) -> bool:
-    """Whether the layout takes as many bytes as there are."""
-    return any(type(node) in (c.GreedyRange, type(c.GreedyBytes)) for node in nodes(layout))
+    """Whether the layout takes as many bytes as there are, or asks that there be no more."""
+    return any(type(node) in (c.GreedyRange, TERMINATED) for node in nodes(layout))
+
+
+def fixed_size(node: Any) -> int | None:
+    """Return how long a node always is, in bytes (in bits inside a BitStruct), None where the payload decides."""
+    try:
+        return int(node.sizeof())
+    except (c.SizeofError, LookupError, AttributeError):
+        return None
+
+
+def placed(node: Any, path: str = "", place: str = "bytes") -> Iterator[tuple[Any, str, str]]:
+    """Yield every node with the path of its field and whether bytes or bits are read there.
+
+    Elements of an array have the array's own path; `place` is "bytes of bits" inside a Bytewise of a BitStruct.
+    """
+    if type(node) is c.Renamed:
+        path = f"{path}.{node.name}" if path else node.name
+    yield node, path, place
+    if type(node) is c.Transformed and node.decodefunc is bytes2bits:
+        place = "bits"
+    elif type(node) is c.Transformed and node.decodefunc is bits2bytes:
+        place = "bytes of bits"
+    for child in children(node):
+        yield from placed(child, path, place)
+
+
+@lru_cache(maxsize=1024)
+def raw_range(layout: Any, field: str) -> tuple[int, int] | None:
+    """Return the least and greatest raw value that a field's width can hold, None where that can't be said."""
+    for node, path, _ in placed(layout):
+        if path != field:
+            continue
+        if type(node) is c.FormatField and node.fmtstr[-1] not in "fd":
+            return _range(8 * node.length, signed=node.fmtstr[-1] in "bhil")
+        if type(node) in (c.BytesInteger, c.BitsInteger) and isinstance(node.length, int):
+            return _range(node.length * (8 if type(node) is c.BytesInteger else 1), signed=bool(node.signed))
+        if type(node) is FLAG:
+            return 0, 1
+    return None
+
+
+def _range(bits: int, *, signed: bool) -> tuple[int, int]:
+    return (-(1 << (bits - 1)), (1 << (bits - 1)) - 1) if signed else (0, (1 << bits) - 1)
 
 
 def require_walkable(codec: Codec) -> None:
-    """Raise DeclarationError, naming the node, where the columnar executor could not read the layout."""
-    for node in nodes(codec.layout):
-        problem = _problem(node)
+    """Raise DeclarationError, naming the field, where the columnar executor could not read the layout."""
+    enums = {path.rpartition(".")[2] for node, path, _ in placed(codec.layout) if type(node) is c.Enum}
+    for node, path, place in placed(codec.layout):
+        problem = _problem(node) or _misplaced(node, place) or _expression_problem(node, enums)
         if problem:
-            name = getattr(node, "name", None) or type(node).__name__
-            raise DeclarationError(f"codec {codec.name}: {name}: {problem}")
+            raise DeclarationError(f"codec {codec.name}: {path or type(node).__name__}: {problem}")
 
 
 def _problem(node: Any) -> str | None:
@@ -64,26 +108,81 @@ def _problem(node: Any) -> str | None:
     if kind is c.Renamed:
         return "expected a field without a parsing hook, got one" if node.parsed is not None else None
     if kind is c.Transformed:
-        return None if node.decodefunc in TRANSFORMS else "expected BitStruct or ByteSwapped, got another transform"
+        return _transform_problem(node)
     if kind not in _WALKED:
         return f"expected a node that can be read as columns, got {kind.__name__}"
-    for attribute in _DECIDING.get(kind, ()):
+    if kind is c.Const and (not isinstance(node.value, int | float) or type(node.subcon) is c.Enum):
+        return f"expected a number as the constant, got {node.value!r}"
+    if kind in (c.Array, c.GreedyRange) and node.discard:
+        return "expected a list whose elements are kept, got discard"
+    return _size_problem(node)
+
+
+def _transform_problem(node: Any) -> str | None:
+    if node.decodefunc not in TRANSFORMS:
+        return "expected BitStruct or ByteSwapped, got another transform"
+    if node.decodefunc is bytes2bits and node.subcon.sizeof() % 8:
+        return f"expected whole bytes in a BitStruct, got {node.subcon.sizeof()} bits"
+    return None
+
+
+def _size_problem(node: Any) -> str | None:
+    kind = type(node)
+    fixed = isinstance(getattr(node, "length", None), int)
+    if kind is c.BytesInteger and fixed and not 1 <= node.length <= WIDEST_BITS // 8:
+        return f"expected 1 to {WIDEST_BITS // 8} bytes in a whole number, got {node.length}"
+    if kind is c.BitsInteger and fixed and not 1 <= node.length <= WIDEST_BITS:
+        return f"expected 1 to {WIDEST_BITS} bits in a whole number, got {node.length}"
+    if kind is c.FormatField and node.fmtstr[-1] not in "bBhHiIlLfd":
+        return f"expected a number of at most 4 bytes, or a float, got format {node.fmtstr}"
+    if kind is c.GreedyRange:
+        size = fixed_size(node.subcon)
+        if not size:
+            got = "a size that the payload decides" if size is None else "elements of no bytes"
+            return f"expected elements of one size in a GreedyRange, got {got}"
+    return None
+
+
+def _misplaced(node: Any, place: str) -> str | None:
+    kind = type(node)
+    if kind is c.BitsInteger and place != "bits":
+        return "expected bits inside a BitStruct, got BitsInteger outside of one"
+    if kind in (c.FormatField, c.BytesInteger) and place == "bits":
+        return f"expected BitsInteger inside a BitStruct, got {kind.__name__}"
+    if kind is c.Transformed and node.decodefunc is bits2bytes:
+        return None if place == "bits" else "expected Bytewise inside a BitStruct, got it outside of one"
+    if kind is c.Transformed and place != "bytes":
+        return f"expected {TRANSFORMS[node.decodefunc]} of whole bytes, got them inside a BitStruct"
+    return None
+
+
+def _expression_problem(node: Any, enums: set[str]) -> str | None:
+    for attribute in _DECIDING.get(type(node), ()):
         value = getattr(node, attribute)
         if callable(value) and not isinstance(value, ExprMixin):
             return f"expected `this` expressions only, got a Python function as {attribute}"
-    return _too_wide(node)
-
-
-def _too_wide(node: Any) -> str | None:
-    kind = type(node)
-    if kind is c.BytesInteger and isinstance(node.length, int) and node.length > 7:
-        return f"expected at most 7 bytes in a whole number, got {node.length}"
-    if kind is c.BitsInteger and isinstance(node.length, int) and node.length > 56:
-        return f"expected at most 56 bits in a whole number, got {node.length}"
-    if kind is c.FormatField and node.fmtstr[-1] not in "bBhHiIlLfd":
-        return f"expected a number of at most 4 bytes, or a float, got format {node.fmtstr}"
+        problem = _unequal(value, enums)
+        if problem:
+            return problem
     return None
 
+
+def _unequal(expression: Any, enums: set[str]) -> str | None:
+    """Say what of an expression means one thing on a number and another on a column of numbers."""
+    kind = type(expression)
+    if kind is BinExpr:
+        if expression.op in _BY_A_CONSTANT and isinstance(expression.rhs, ExprMixin):
+            return f"expected a constant on the right of {opnames[expression.op]}, got {expression.rhs!r}"
+        return _unequal(expression.lhs, enums) or _unequal(expression.rhs, enums)
+    if kind is UniExpr:
+        return _unequal(expression.operand, enums)
+    if kind is Path and expression.__getfield__() in enums:
+        return f"expected an expression over numbers, got {expression!r}, which is an Enum"
+    return None
+
+
+#: The widest whole number that is read as columns: shifted by up to 7 bits it still fits 64.
+WIDEST_BITS = 56
 
 _WALKED = frozenset(
     {
@@ -109,10 +208,15 @@ _WALKED = frozenset(
     }
 )
 
+#: Operators that NumPy and Python differ in (zero, overflow) unless the right side is a constant.
+_BY_A_CONSTANT = frozenset(
+    {operator.truediv, operator.floordiv, operator.mod, operator.pow, operator.lshift, operator.rshift}
+)
+
 #: Attributes that decide the parse, and so must be constants or `this` expressions.
 _DECIDING = {
     c.BytesInteger: ("length", "swapped"),
-    c.BitsInteger: ("length",),
+    c.BitsInteger: ("length", "swapped"),
     c.Array: ("count",),
     c.Padded: ("length",),
     c.IfThenElse: ("condfunc",),
