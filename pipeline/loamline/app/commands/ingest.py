@@ -1,0 +1,87 @@
+"""`loamline ingest`: the daemon that stores what an MQTT broker delivers."""
+
+from __future__ import annotations
+
+import signal
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, Any
+
+import duckdb
+import typer
+
+from loamline.app.ingest import Ingest, make_log
+from loamline.app.output import CommandError
+from loamline.app.settings import load_settings
+from loamline.edges.mqtt import MqttError, Subscriber
+from loamline.edges.store.connection import StoreError
+from loamline_codecs import builtin_codecs
+
+
+class MqttVersion(StrEnum):
+    """MQTT versions."""
+
+    FIVE = "5"
+    THREE = "3.1.1"
+
+
+class LogFormat(StrEnum):
+    """How log lines look."""
+
+    CONSOLE = "console"
+    JSON = "json"
+
+
+def ingest(
+    config: Annotated[Path | None, typer.Option(help="TOML file of settings; flags and environment beat it")] = None,
+    store: Annotated[Path | None, typer.Option(help="the DuckDB file; made where there is none")] = None,
+    host: Annotated[str | None, typer.Option(help="the MQTT broker")] = None,
+    port: Annotated[int | None, typer.Option(help="the broker's port")] = None,
+    topic: Annotated[list[str] | None, typer.Option(help="topic filter; may be given several times")] = None,
+    client_id: Annotated[
+        str | None, typer.Option(help="stable: the broker keeps our messages under it while we are away")
+    ] = None,
+    protocol: Annotated[MqttVersion | None, typer.Option(help="MQTT version")] = None,
+    batch_messages: Annotated[int | None, typer.Option(help="commit at so many messages")] = None,
+    batch_milliseconds: Annotated[int | None, typer.Option(help="or so long after the first of them")] = None,
+    log_format: Annotated[LogFormat | None, typer.Option(help="log lines for people or as JSON")] = None,
+    verbose: Annotated[bool, typer.Option("--verbose", "-v", help="log every commit")] = False,
+) -> None:
+    """Subscribe to an MQTT broker and store every uplink; acknowledge only what is stored.
+
+    A message holds one canonical uplink (see `loamline schema uplink`) or a JSON list of them. Whatever is no uplink
+    is kept, told in the log and acknowledged. A changed registry is picked up at the next start. SIGTERM or Ctrl-C
+    stores what is queued and leaves with 0; what the broker still holds comes at the next start.
+
+    Every setting can stand in the TOML file or the environment (LOAMLINE_STORE, LOAMLINE_BROKER__PASSWORD, ...).
+
+    Example: loamline ingest --store soil.duckdb --host 127.0.0.1 --topic 'loamline/uplinks/#'
+    """
+    overrides: dict[str, Any] = {
+        "store": store,
+        "broker": {
+            "host": host,
+            "port": port,
+            "topics": topic or None,
+            "client_id": client_id,
+            "protocol": protocol and protocol.value,
+        },
+        "batch": {"messages": batch_messages, "milliseconds": batch_milliseconds},
+        "log_format": log_format and log_format.value,
+    }
+    settings = load_settings(config, overrides)
+    log = make_log(settings.log_format, debug=verbose)
+    daemon = Ingest(
+        store=settings.store,
+        codecs=builtin_codecs(),
+        source=Subscriber(broker=settings.broker, batch=settings.batch, log=log),
+        log=log,
+    )
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: daemon.stop())
+    try:
+        stored_all = daemon.run()
+    except (StoreError, MqttError, duckdb.Error) as problem:
+        raise CommandError(str(problem).splitlines()[0]) from problem
+    if not stored_all:
+        raise CommandError("expected to store all that was received, but the store stayed away; the broker keeps it")

@@ -1,0 +1,104 @@
+"""Settings: flags beat the environment, which beats the file; every fault is told with the place it stands in."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from loamline.app.output import CommandError
+from loamline.app.settings import load_settings
+
+
+@pytest.fixture(autouse=True)
+def _no_settings_of_whoever_runs_the_tests(monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in [name for name in os.environ if name.startswith("LOAMLINE_")]:
+        monkeypatch.delenv(name)
+
+
+def settings_file(folder: Path, content: str) -> Path:
+    path = folder / "loamline.toml"
+    path.write_text(content)
+    return path
+
+
+def told(path: Path | None, overrides: dict[str, Any] | None = None) -> str:
+    """Return the sentences in which the settings are refused; the exit code is 2."""
+    with pytest.raises(CommandError) as refused:
+        load_settings(path, overrides or {})
+    assert refused.value.code == 2
+    return str(refused.value)
+
+
+def test_without_anything_told_the_defaults_hold() -> None:
+    """A daemon with no settings at all talks to a broker on this machine, in MQTT 5."""
+    settings = load_settings(None, {})
+    assert (settings.broker.host, settings.broker.port, settings.broker.protocol) == ("127.0.0.1", 1883, "5")
+
+
+def test_flags_beat_the_environment_and_that_beats_the_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Layer by layer and field by field; a flag that was not given hides nothing."""
+    path = settings_file(tmp_path, 'store = "file.duckdb"\n[broker]\nhost = "file"\nport = 1\nclient_id = "file"\n')
+    monkeypatch.setenv("LOAMLINE_BROKER__HOST", "environment")
+    monkeypatch.setenv("LOAMLINE_BROKER__PORT", "2")
+    monkeypatch.setenv("LOAMLINE_BROKER__TOPICS", '["environment/#"]')
+    settings = load_settings(path, {"store": None, "broker": {"host": "flag", "port": None}, "batch": {"messages": 7}})
+    assert settings.store == Path("file.duckdb")
+    assert settings.broker.host == "flag"
+    assert settings.broker.port == 2
+    assert settings.broker.client_id == "file"
+    assert settings.broker.topics == ("environment/#",)
+    assert settings.batch.messages == 7
+
+
+def test_a_password_can_stay_in_the_environment_and_is_never_shown(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A secret has no place on a command line."""
+    monkeypatch.setenv("LOAMLINE_BROKER__PASSWORD", "s3cret")
+    settings = load_settings(None, {"broker": {"username": "u"}})
+    assert settings.broker.password is not None
+    assert settings.broker.password.get_secret_value() == "s3cret"
+    assert "s3cret" not in repr(settings)
+
+
+def test_each_fault_is_told_with_its_place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """All of them at once: which layer, which setting, expected, got."""
+    path = settings_file(tmp_path, '[broker]\nport = "x"\nprotokol = "5"\n')
+    monkeypatch.setenv("LOAMLINE_BATCH__MESSAGES", "0")
+    assert told(path, {"log_format": "xml"}).splitlines() == [
+        f"settings in {path}: broker.port: expected a whole number, got 'x'",
+        f"settings in {path}: broker.protokol: expected no such field, got '5'",
+        "settings in the environment: batch.messages: expected greater than or equal to 1, got '0'",
+        "settings in the flags: log_format: expected one of 'console' or 'json', got 'xml'",
+    ]
+
+
+def test_a_shared_subscription_is_refused_with_its_reason() -> None:
+    """MQTT's $share leaves a dead member its part of the messages."""
+    assert told(None, {"broker": {"topics": ["$share/g/uplinks/#"]}}) == (
+        "settings in the flags: broker: expected a topic filter of its own, got $share/g/uplinks/#: "
+        "a dead member of a share keeps its part"
+    )
+
+
+def test_a_wrong_password_setting_is_told_without_the_password(tmp_path: Path) -> None:
+    """A refused secret must not end in a log."""
+    assert "1234" not in told(settings_file(tmp_path, '[broker]\nusername = "u"\npassword = 1234\n'))
+    assert "s3cret" not in told(settings_file(tmp_path, '[broker]\npassword = "s3cret"\n'))
+
+
+def test_an_absent_or_broken_file_is_told_by_name(tmp_path: Path) -> None:
+    """With the line where TOML ends to be TOML."""
+    assert told(tmp_path / "absent.toml") == (
+        f"expected a settings file at {tmp_path / 'absent.toml'}, got No such file or directory"
+    )
+    path = settings_file(tmp_path, "store = 1\n[broker\n")
+    assert told(path).startswith(f"{path}: expected TOML, got ")
+    assert "line 2" in told(path)
+
+
+def test_a_list_in_the_environment_must_be_json(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As pydantic-settings reads it; the sentence says so."""
+    monkeypatch.setenv("LOAMLINE_BROKER__TOPICS", "uplinks/#")
+    assert told(None).startswith("environment: expected JSON for a list or section, got ")
