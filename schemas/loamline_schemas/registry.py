@@ -5,11 +5,12 @@ Column names are the field names; a cell that may be empty is optional here.
 
 from __future__ import annotations
 
+import re
 from datetime import date
 from typing import Annotated, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
 from loamline_schemas.uplink import DevEui, Finite, Instant
 
@@ -29,6 +30,15 @@ USDA_TEXTURES = (
     "clay",
 )
 
+
+def _only_date(value: object) -> object:
+    """Refuse numbers, also as text, which would be read as seconds since 1970."""
+    if isinstance(value, date) or (isinstance(value, str) and re.match(r"\s*\d{4}-", value, re.ASCII)):
+        return value
+    raise ValueError("expected a date such as 2026-05-01")
+
+
+Day = Annotated[date, BeforeValidator(_only_date)]
 Name = Annotated[str, Field(min_length=1, max_length=128)]
 WaterContent = Annotated[Finite, Field(ge=0, le=1, description="m3/m3")]
 
@@ -67,7 +77,7 @@ class ProbeRow(RegistryRow):
     dev_eui: DevEui
     serial: Name
     hardware: Name
-    made_on: date
+    made_on: Day
     air_count: Annotated[Finite | None, Field(description="count in air at 20 degC")] = None
     water_count: Annotated[Finite | None, Field(description="count in water at 20 degC")] = None
     count_per_k: Annotated[Finite | None, Field(description="drift of the count, counts per kelvin")] = None

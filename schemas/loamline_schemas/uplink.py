@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import binascii
+import re
 from datetime import UTC, datetime
 from typing import Annotated, Any, Literal, Self
 
@@ -23,16 +24,21 @@ from pydantic import (
     model_validator,
 )
 
+_DATE_FIRST = re.compile(r"\s*\d{4}-\d\d-\d\d", re.ASCII)
+
 
 def _only_rfc3339(value: object) -> object:
-    """Refuse numbers, which would be read as Unix seconds of unknown meaning."""
-    if isinstance(value, str | datetime):
+    """Refuse numbers, also as text, which would be read as Unix seconds of unknown meaning."""
+    if isinstance(value, datetime) or (isinstance(value, str) and _DATE_FIRST.match(value)):
         return value
     raise ValueError("expected an RFC 3339 date-time such as 2026-05-01T10:00:00Z")
 
 
 def _to_utc(value: datetime) -> datetime:
-    return value.astimezone(UTC)
+    try:
+        return value.astimezone(UTC)
+    except OverflowError:
+        raise ValueError("expected a time in the years 1 to 9999 of UTC") from None
 
 
 def _upper(value: str) -> str:
@@ -51,6 +57,12 @@ DevAddr = Annotated[
     AfterValidator(_upper),
 ]
 Finite = Annotated[float, Field(allow_inf_nan=False)]
+
+
+#: A LoRa packet's length is one byte, so nothing longer can have been sent.
+MAX_PAYLOAD_BYTES = 255
+#: Many times the gateways that can hear one uplink; more would be an attack or a fault (common practice).
+MAX_RECEPTIONS = 1024
 
 
 class Reception(BaseModel):
@@ -90,7 +102,7 @@ class Uplink(BaseModel):
     coding_rate: Annotated[str | None, Field(pattern=r"^4/[5-8]$", description='for instance "4/5"')] = None
     confirmed: StrictBool | None = None
     network: Annotated[str | None, Field(max_length=128, description="which network delivered it")] = None
-    receptions: tuple[Reception, ...] = ()
+    receptions: Annotated[tuple[Reception, ...], Field(max_length=MAX_RECEPTIONS)] = ()
 
     @model_validator(mode="before")
     @classmethod
@@ -120,9 +132,6 @@ class Uplink(BaseModel):
             return bytes.fromhex(self.payload_hex)
         return base64.b64decode(self.payload_base64 or "", validate=True)
 
-
-#: A LoRa packet's length is one byte, so nothing longer can have been sent.
-MAX_PAYLOAD_BYTES = 255
 
 HeardAtSource = Literal["network", "gateway", "clock"]
 #: The order is the code stored in the raw log.

@@ -26,16 +26,15 @@ from loamline.edges.store.writer import Writer
 from loamline_codecs import builtin_codecs
 from loamline_schemas.curves import Curve
 from loamline_schemas.registry import PlacementRow, ProbeRow, SiteRow
-from loamline_schemas.tables import PROVENANCE, READING, STATUS
 from loamline_schemas.uplink import Reception, Uplink
 
 START = datetime(2026, 1, 10, tzinfo=UTC)
 LONG_AGO = START - timedelta(days=400)
 ONE_DEPTH, BACKFILLING, PROFILE = "02AA000000000001", "02AA000000000002", "02AA000000000003"
 
-RESOLVED = f"""
+RESOLVED = """
     SELECT dev_eui, reading.* EXCLUDE (probe_id, provenance_id), provenance.* EXCLUDE (provenance_id)
-    FROM reading JOIN probe_identity USING (probe_id) JOIN {PROVENANCE.name} USING (provenance_id)
+    FROM reading JOIN probe_identity USING (probe_id) JOIN provenance USING (provenance_id)
     ORDER BY dev_eui, depth_index, measured_at
 """
 
@@ -91,7 +90,7 @@ SEEDS = st.integers(0, 2**32)
 
 
 def history(seed: int) -> list[Uplink]:
-    """Return uplinks of three probes over some two weeks: gaps, bursts, frost, stuck stretches, faults, two gateways."""
+    """Return uplinks of three probes over some two weeks: gaps, bursts, frost, stuck stretches, faults."""
     rng = random.Random(seed)
     uplinks = []
     for dev_eui in (ONE_DEPTH, BACKFILLING, PROFILE):
@@ -217,5 +216,5 @@ def test_a_second_import_changes_nothing_and_counts_duplicates(seed: int) -> Non
 
 
 def _sizes(store: Store) -> list[int]:
-    names = ("uplink", "set_aside", "provenance", "reference", READING.name, STATUS.name)
-    return [store.con.sql(f"SELECT count(*) FROM {name}").fetchall()[0][0] for name in names]
+    names = ("uplink", "set_aside", "provenance", "reference", "reading", "status")
+    return [len(store.con.table(name)) for name in names]

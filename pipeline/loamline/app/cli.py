@@ -7,7 +7,7 @@ from typing import Any
 import typer
 from typer.core import TyperGroup
 
-from loamline.app.commands import codec, import_, registry, schema
+from loamline.app.commands import codec, demo, explain, export, fleet, import_, ingest, registry, schema, set_aside
 from loamline.app.output import CommandError, errors
 
 
@@ -29,13 +29,19 @@ app = typer.Typer(
     help="From a buried probe's radio message to a soil-moisture figure that can be trusted.",
     no_args_is_help=True,
     pretty_exceptions_enable=False,
-    rich_markup_mode="rich",
+    rich_markup_mode="markdown",
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 app.add_typer(codec.app, name="codec")
+app.command("demo")(demo.demo)
+app.command("explain")(explain.explain)
+app.command("export")(export.export)
+app.command("fleet")(fleet.fleet)
 app.command("import")(import_.import_)
+app.command("ingest")(ingest.ingest)
 app.add_typer(registry.app, name="registry")
 app.command("schema")(schema.schema)
+app.command("set-aside")(set_aside.set_aside)
 
 
 def main() -> None:

@@ -79,13 +79,14 @@ def _row(uplink: Uplink, received_at: datetime) -> dict[str, object]:
     return row
 
 
-def _reception_order(reception: Reception) -> tuple[str, int, float, float]:
+def _reception_order(reception: Reception) -> tuple[str, int, float, float, str]:
     lowest = float("-inf")
     return (
         reception.gateway,
         -1 if reception.antenna is None else reception.antenna,
         lowest if reception.snr_db is None else reception.snr_db,
         lowest if reception.rssi_dbm is None else reception.rssi_dbm,
+        f"{reception.heard_at} {reception.latitude_deg} {reception.longitude_deg}",
     )
 
 

@@ -213,13 +213,13 @@ def _resolve(registry: Registry, reference: Ints, probe: Ints, depth: Ints, at: 
 
 def _thresholds(rows: list[Limits], which: Ints) -> Thresholds:
     columns: dict[str, Floats] = {}
-    for name in Limits.model_fields:
-        values = [getattr(row, name) for row in rows]
-        if values and isinstance(values[0], tuple):
-            columns[f"{name}_low"] = np.array([low for low, _ in values], dtype=np.float64)[which]
-            columns[f"{name}_high"] = np.array([high for _, high in values], dtype=np.float64)[which]
+    for name, usual in Limits():
+        values = np.array([getattr(row, name) for row in rows], dtype=np.float64)
+        if isinstance(usual, tuple):
+            low, high = values.reshape(-1, 2).T
+            columns[f"{name}_low"], columns[f"{name}_high"] = low[which], high[which]
         else:
-            columns[name] = np.array(values, dtype=np.float64)[which]
+            columns[name] = values[which]
     return Thresholds(columns)
 
 

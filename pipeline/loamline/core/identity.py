@@ -126,27 +126,33 @@ def sessions(probe: Ints, heard_at_us: Ints, dev_addr: Ints, fcnt: Ints) -> Sess
 
     In order of time: another dev_addr starts a session; so does a fall of the counter, unless it rolled over
     from 65535 (LoRaWAN 1.0.3 section 4.3.1.5) or fell by so little that two clocks disagree. -1 means no dev_addr.
+    Losses are the gaps between a session's counters in their own order: one that is late is not lost.
     """
     n = len(probe)
     order = np.lexsort((fcnt, heard_at_us, probe))
     p, address, count = probe[order], dev_addr[order], fcnt[order]
     step = np.diff(count, prepend=count[:1])
-    previous = count - step
-    sixteen = (count <= 0xFFFF) & (previous <= 0xFFFF)
-    rolled = (step < 0) & sixteen & ((step & 0xFFFF) < LARGEST_FCNT_GAP)
+    sixteen = (count <= 0xFFFF) & (count - step <= 0xFFFF)
+    rolled = sixteen & (step < 0) & (step + 0x1_0000 < LARGEST_FCNT_GAP)
+    rolled_back = sixteen & (step >= 0x1_0000 - DISORDER)  # the disorder of two clocks, across a rollover
     disorder = (step < 0) & (step >= -DISORDER) & (count > DISORDER)
     known = (address >= 0) & (np.roll(address, 1) >= 0)
     fresh = group_starts(p)
     starts = fresh | (known & (address != np.roll(address, 1))) | ((step < 0) & ~rolled & ~disorder)
-    ahead = np.where(rolled, step + 0x1_0000, step)
-    lost = np.where(starts | disorder, 0, np.maximum(ahead - 1, 0))
 
     running = np.cumsum(starts)
+    turns = np.cumsum(np.where(starts, 0, rolled.astype(np.int64) - rolled_back))
+    lowest = np.full(n + 1, np.iinfo(np.int64).max)
+    np.minimum.at(lowest, running, turns)
+    wide = count + (turns - lowest[running]) * 0x1_0000
+
+    by_count = np.lexsort((wide, running))
+    gap = np.maximum(np.diff(wide[by_count], prepend=0) - 1, 0)
+    lost = np.empty(n, np.int64)
+    lost[by_count] = np.where(group_starts(running[by_count]), 0, gap)
     first_of_probe = np.maximum.accumulate(np.where(fresh, running, 0))
-    turns = np.cumsum(rolled & ~starts)
-    turns -= np.maximum.accumulate(np.where(starts, turns, 0))
     told = Sessions(np.empty(n, np.int64), np.empty(n, np.int64), np.empty(n, np.int64))
     told.session[order] = running - first_of_probe
-    told.fcnt32[order] = count + turns * 0x1_0000
+    told.fcnt32[order] = wide
     told.lost_before[order] = lost
     return told

@@ -43,24 +43,37 @@ class Row(Generic[Model]):
     value: Model
 
 
+@dataclass(frozen=True)
+class Names:
+    """What other files may refer to: the names that a file's rows give, those of rows with faults of their own too.
+
+    None where the file could not be read by rows, so that nobody is blamed for naming what may well stand there.
+    """
+
+    sites: set[str] | None
+    probes: set[str] | None
+    soil_curves: set[str] | None
+
+
 def disagreements(
     sites: list[Row[SiteRow]],
     probes: list[Row[ProbeRow]],
     placements: list[Row[PlacementRow]],
     curves: list[Row[Curve]],
     limits: LimitsFile | None,
+    names: Names,
 ) -> list[Fault]:
     """Return every fault between rows and between files; `limits` is None where its file has faults of its own."""
     faults = [
         *_once("sites.csv", "site", sites, lambda row: row.site),
         *_once("probes.csv", "dev_eui", probes, lambda row: row.dev_eui),
         *_once("probes.csv", "serial", probes, lambda row: row.serial),
-        *_known_elsewhere(sites, probes, placements, curves),
+        *_known_elsewhere(placements, names),
         *_one_place_at_a_time(placements),
         *_curves_apart(curves),
     ]
     if limits is not None:
-        faults += _limits_agree(limits, sites, probes, placements)
+        faults += _limits_agree(limits, placements, names)
     return faults
 
 
@@ -73,22 +86,14 @@ def _once(name: str, column: str, rows: Iterable[Row[Model]], key: Callable[[Mod
         seen.setdefault(value, row.line)
 
 
-def _known_elsewhere(
-    sites: list[Row[SiteRow]],
-    probes: list[Row[ProbeRow]],
-    placements: list[Row[PlacementRow]],
-    curves: list[Row[Curve]],
-) -> Iterator[Fault]:
-    site_names = {row.value.site for row in sites}
-    dev_euis = {row.value.dev_eui for row in probes}
-    soil_curves = {row.value.id for row in curves if row.value.step == "soil"}
+def _known_elsewhere(placements: list[Row[PlacementRow]], names: Names) -> Iterator[Fault]:
     for row in placements:
         place = row.value
-        if place.site not in site_names:
+        if names.sites is not None and place.site not in names.sites:
             yield Fault("placements.csv", row.line, "site", "a site of sites.csv", repr(place.site))
-        if place.dev_eui not in dev_euis:
+        if names.probes is not None and place.dev_eui not in names.probes:
             yield Fault("placements.csv", row.line, "dev_eui", "a probe of probes.csv", repr(place.dev_eui))
-        if place.curve is not None and place.curve not in soil_curves:
+        if names.soil_curves is not None and place.curve is not None and place.curve not in names.soil_curves:
             yield Fault("placements.csv", row.line, "curve", "a soil curve of curves.toml", repr(place.curve))
 
 
@@ -122,16 +127,14 @@ def _curves_apart(curves: list[Row[Curve]]) -> Iterator[Fault]:
             yield Fault("curves.toml", row.line, "for", expected, repr(curve.applies_to))
 
 
-def _limits_agree(
-    limits: LimitsFile, sites: list[Row[SiteRow]], probes: list[Row[ProbeRow]], placements: list[Row[PlacementRow]]
-) -> Iterator[Fault]:
-    known: dict[str, tuple[dict[str, LimitLayer], set[str], str]] = {
+def _limits_agree(limits: LimitsFile, placements: list[Row[PlacementRow]], names: Names) -> Iterator[Fault]:
+    layers_of: dict[str, tuple[dict[str, LimitLayer], set[str] | None, str]] = {
         "texture": (limits.texture, set(USDA_TEXTURES), "a USDA texture class"),
-        "site": (limits.site, {row.value.site for row in sites}, "a site of sites.csv"),
-        "probe": (limits.probe, {row.value.dev_eui for row in probes}, "a dev_eui of probes.csv"),
+        "site": (limits.site, names.sites, "a site of sites.csv"),
+        "probe": (limits.probe, names.probes, "a dev_eui of probes.csv"),
     }
-    for layer, (named, names, expected) in known.items():
-        for name in sorted(set(named) - names):
+    for layer, (named, known, expected) in layers_of.items():
+        for name in sorted(set(named) - known) if known is not None else ():
             yield Fault("limits.toml", None, f'{layer}."{name}"', expected, repr(name))
     layers = {(row.value.texture, row.value.site, row.value.dev_eui) for row in placements} | {(None, None, None)}
     told: set[str] = set()

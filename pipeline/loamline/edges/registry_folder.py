@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -15,24 +16,27 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from loamline.core.reference import RegistryState
-from loamline.edges.registry_agreement import Fault, Model, Row, disagreements
+from loamline.edges.registry_agreement import Fault, Model, Names, Row, disagreements
 from loamline.edges.sentences import findings
 from loamline_schemas.curves import Curve
 from loamline_schemas.limits import LimitsFile
 from loamline_schemas.registry import PlacementRow, ProbeRow, SiteRow
 
+_FILES = ("sites.csv", "probes.csv", "placements.csv", "curves.toml", "limits.toml")
+
 
 def read_registry(folder: Path) -> tuple[RegistryState | None, list[Fault]]:
     """Return the folder's registry and no fault, or None and every fault, in order of file and line."""
     faults: list[Fault] = []
-    sites = _read_csv(folder / "sites.csv", SiteRow, faults)
-    probes = _read_csv(folder / "probes.csv", ProbeRow, faults)
-    placements = _read_csv(folder / "placements.csv", PlacementRow, faults)
-    curves = _read_curves(folder / "curves.toml", faults)
+    sites, site_names = _read_csv(folder / "sites.csv", SiteRow, faults, "site")
+    probes, dev_euis = _read_csv(folder / "probes.csv", ProbeRow, faults, "dev_eui")
+    placements, _ = _read_csv(folder / "placements.csv", PlacementRow, faults, "site")
+    curves, soil_curves = _read_curves(folder / "curves.toml", faults)
     limits = _read_limits(folder / "limits.toml", faults)
-    faults += disagreements(sites, probes, placements, curves, limits)
+    names = Names(site_names, None if dev_euis is None else {name.upper() for name in dev_euis}, soil_curves)
+    faults += disagreements(sites, probes, placements, curves, limits, names)
     if faults or limits is None:
-        return None, faults
+        return None, sorted(faults, key=lambda fault: (_FILES.index(fault.file), fault.line or 0))
     return (
         RegistryState(
             sites=tuple(row.value for row in sites),
@@ -55,22 +59,29 @@ def _text(path: Path, faults: list[Fault]) -> str | None:
     return None
 
 
-def _read_csv(path: Path, model: type[Model], faults: list[Fault]) -> list[Row[Model]]:
+def _read_csv(
+    path: Path, model: type[Model], faults: list[Fault], key: str
+) -> tuple[list[Row[Model]], set[str] | None]:
+    """Return the valid rows, and what stands in column `key` of every row; None where not every row can be told."""
     text = _text(path, faults)
     if text is None:
-        return []
+        return [], None
     reader = csv.reader(io.StringIO(text), strict=True)
     rows: list[Row[Model]] = []
+    named: set[str] = set()
     try:
         header = [name.strip() for name in next(reader, [])]
         if not _header_fits(path.name, header, model, faults):
-            return []
+            return [], None
+        column = header.index(key)
         for cells in reader:
             if any(cell.strip() for cell in cells):
+                named |= {cell.strip() for cell in cells[column : column + 1]}
                 _read_row(path.name, reader.line_num, header, cells, model, rows, faults)
     except csv.Error as problem:
         faults.append(Fault(path.name, reader.line_num, "", "comma-separated values (RFC 4180)", str(problem)))
-    return rows
+        return rows, None
+    return rows, named
 
 
 def _header_fits(name: str, header: list[str], model: type[BaseModel], faults: list[Fault]) -> bool:
@@ -110,20 +121,21 @@ def _read_toml(path: Path, faults: list[Fault]) -> dict[str, Any] | None:
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as problem:
-        faults.append(Fault(path.name, None, "", "TOML", str(problem)))
+        told = re.search(r"at line (\d+)", str(problem))
+        faults.append(Fault(path.name, int(told[1]) if told else None, "", "TOML", str(problem)))
         return None
 
 
-def _read_curves(path: Path, faults: list[Fault]) -> list[Row[Curve]]:
+def _read_curves(path: Path, faults: list[Fault]) -> tuple[list[Row[Curve]], set[str] | None]:
     told = _read_toml(path, faults)
     if told is None:
-        return []
+        return [], None
     others = sorted(set(told) - {"curve"})
     faults += [Fault(path.name, None, key, "[[curve]] tables only", f"[{key}]") for key in others]
     tables = told.get("curve", [])
     if not isinstance(tables, list):
         faults.append(Fault(path.name, None, "curve", "[[curve]], a list of tables", "one table"))
-        return []
+        return [], None
     lines = _table_lines(path, "[[curve]]")
     rows = []
     for index, table in enumerate(tables):
@@ -132,7 +144,8 @@ def _read_curves(path: Path, faults: list[Fault]) -> list[Row[Curve]]:
             rows.append(Row(line, Curve.model_validate(table)))
         except ValidationError as problem:
             faults += [Fault(path.name, line, where, expected, got) for where, expected, got in findings(problem)]
-    return rows
+    dicts = [table for table in tables if isinstance(table, dict)]
+    return rows, {str(table.get("id")) for table in dicts if table.get("step") != "transducer"}
 
 
 def _table_lines(path: Path, header: str) -> list[int]:
@@ -146,16 +159,32 @@ def _read_limits(path: Path, faults: list[Fault]) -> LimitsFile | None:
         return None
     probes = told.get("probe")
     if isinstance(probes, dict):
-        told = {**told, "probe": {str(name).upper(): layer for name, layer in probes.items()}}
+        upper = {str(name).upper(): layer for name, layer in probes.items()}
+        if len(upper) < len(probes):
+            faults.append(Fault(path.name, None, "probe", "each dev_eui once", "one in upper and in lower case"))
+        told = {**told, "probe": upper}
     try:
         return LimitsFile.model_validate(told)
     except ValidationError as problem:
         for where, expected, got in findings(problem):
-            line = _key_line(path, where.rsplit(".", 1)[-1])
-            faults.append(Fault(path.name, line, where, expected, got))
+            faults.append(Fault(path.name, _key_line(path, where), where, expected, got))
         return None
 
 
-def _key_line(path: Path, key: str) -> int | None:
-    text = path.read_text(encoding="utf-8-sig")
-    return next((n for n, line in enumerate(text.splitlines(), 1) if line.split("=")[0].strip() == key), None)
+def _key_line(path: Path, where: str) -> int | None:
+    """Return the line of the key or table that a dotted path names or lies in; None where it is not written so."""
+    table, sought = "", _bare(f"{where}.")
+    for number, line in enumerate(path.read_text(encoding="utf-8-sig").splitlines(), 1):
+        written = _bare(line.split("=")[0])
+        if line.lstrip().startswith("["):
+            table = written
+            if f"{table}.".startswith(sought):
+                return number
+        elif written and sought.startswith(f"{table}.{written}.".lstrip(".")):
+            return number
+    return None
+
+
+def _bare(name: str) -> str:
+    """Return a dotted name without quotes, brackets, blanks and capitals."""
+    return re.sub(r"[\s\"'\[\]]", "", name).casefold()

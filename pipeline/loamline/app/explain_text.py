@@ -1,0 +1,227 @@
+"""An explanation as a person reads it: one numbered step after the other, from the bytes to the verdict."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import datetime
+from typing import Any
+
+from rich.console import Group, RenderableType
+from rich.padding import Padding
+from rich.rule import Rule
+from rich.table import Table
+from rich.text import Text
+
+from loamline.app.output import rfc3339
+from loamline.app.text import plain
+from loamline.core.explaining.words import number
+from loamline.core.explanation import difference_sentence
+
+Told = dict[str, Any]
+_COLOURS = {"pass": "green", "suspect": "yellow", "fail": "red"}
+
+
+def reading_text(reading: Told) -> RenderableType:
+    """Return one reading's derivation."""
+    title = f"depth {reading['depth_index']}, measured at {rfc3339(reading['measured_at'])}"
+    if "uplink" not in reading:
+        return Group(Rule(title), *_agreement(reading, 1))
+    steps = (_uplink, _payload, _instant, _registry, _permittivity, _water, _checks, _verdict, _agreement)
+    lines: list[RenderableType] = [Rule(title)]
+    for step_number, step in enumerate(steps, 1):
+        lines += step(reading, step_number)
+    return Group(*lines)
+
+
+def set_aside_text(told: list[Told]) -> RenderableType:
+    """Return the uplinks near the asked instant that no codec reads."""
+    table = Table("heard (UTC)", "fcnt", "FPort", "reason", "sentence", "payload", title="set aside near that time")
+    for kept in told:
+        table.add_row(
+            rfc3339(kept["heard_at"]),
+            str(kept["fcnt"]),
+            str(kept["fport"]),
+            kept["reason"],
+            plain(kept["detail"]),
+            kept["hex"],
+        )
+    return table
+
+
+def _heading(step: int, text: str) -> Text:
+    return Text(f"\n{step}. {text}", style="bold")
+
+
+def _line(text: object, style: str = "") -> RenderableType:
+    return Padding(plain(text, style), (0, 0, 0, 3), expand=False)
+
+
+def _grid(*names: str) -> Table:
+    table = Table(*names, box=None, padding=(0, 2, 0, 0), header_style="dim")
+    for column in table.columns:
+        column.overflow = "fold"
+    return table
+
+
+def _indented(table: Table) -> RenderableType:
+    return Padding(table, (0, 0, 0, 3), expand=False)
+
+
+def _uplink(reading: Told, step: int) -> Iterator[RenderableType]:
+    told = reading["uplink"]
+    deliveries = told["deliveries"]
+    yield _heading(step, f"heard: {_counted(len(deliveries), 'delivery', 'deliveries')}, one uplink")
+    yield _line(
+        f"heard at {rfc3339(told['heard_at'])} by {_counted(told['gateways'], 'gateway', 'gateways')}, frame counter "
+        f"{told['fcnt']} (32 bits: {told['fcnt32']}, session {told['session']}), {told['lost_before']} lost before it"
+    )
+    table = _grid("delivery", "heard (UTC)", "clock", "gateway", "RSSI", "SNR", "signal power", "margin", "")
+    for delivery in deliveries:
+        factor = delivery["spreading_factor"]
+        first = [
+            f"{delivery['seq']}" + ("" if factor is None else f" SF{factor}"),
+            rfc3339(delivery["heard_at"]),
+            delivery["heard_at_source"],
+        ]
+        for reception in delivery["receptions"] or [None]:
+            table.add_row(*first, *_reception(reception))
+            first = ["", "", ""]
+    yield _indented(table)
+
+
+def _reception(told: Told | None) -> list[Text]:
+    if told is None:
+        return [plain("no gateway told")]
+    antenna = "" if told["antenna"] is None else f" antenna {told['antenna']}"
+    units = (("rssi_dbm", "dBm"), ("snr_db", "dB"), ("expected_signal_power_dbm", "dBm"), ("margin_db", "dB"))
+    figures = [plain("" if told[name] is None else f"{told[name]:.2f} {unit}") for name, unit in units]
+    return [plain(told["gateway"] + antenna), *figures, plain("" if told["counted"] else "told again, not counted")]
+
+
+def _payload(reading: Told, step: int) -> Iterator[RenderableType]:
+    told = reading["payload"]
+    yield _heading(step, f"payload, read by {told['codec']} (digest {told['codec_digest']})")
+    yield _line(f"FPort {told['fport']}, {told['hex']}")
+    table = _grid("bits", "field", "raw", "means", "")
+    for leaf in told["fields"]:
+        last = leaf["first_bit"] + leaf["bits"] - 1
+        means = ""
+        if leaf["quantity"] is not None and leaf["physical"] is not None:
+            unit = "" if leaf["unit"] in (None, "1") else f" {leaf['unit']}"
+            means = f"{leaf['quantity']} {number(leaf['physical'])}{unit}"
+        note = "reserved" if leaf["reserved"] else leaf["note"]
+        table.add_row(f"{leaf['first_bit']}-{last}", leaf["path"], str(leaf["raw"]), plain(means), plain(note))
+    yield _indented(table)
+
+
+def _instant(reading: Told, step: int) -> Iterator[RenderableType]:
+    told = reading["instant"]
+    yield _heading(step, "instant")
+    yield _line(
+        f"{told['formula']} = {rfc3339(told['heard_at'])} - {told['age_minutes']} min = {rfc3339(told['measured_at'])}"
+    )
+    rivals = reading["same_instant"]
+    if len(rivals) > 1:
+        yield _line(f"{len(rivals)} samples of that instant; the least aged counts, then the earliest heard:")
+        table = _grid("measured (UTC)", "heard (UTC)", "fcnt", "age", "count", "permittivity", "degC", "")
+        for rival in rivals:
+            table.add_row(
+                rfc3339(rival["measured_at"]),
+                rfc3339(rival["heard_at"]),
+                str(rival["fcnt"]),
+                f"{rival['age_minutes']} min",
+                number(rival.get("moisture_count")),
+                number(rival.get("permittivity")),
+                number(rival.get("soil_temperature_degc")),
+                "counts" if rival["counts"] else "",
+            )
+        yield _indented(table)
+
+
+def _registry(reading: Told, step: int) -> Iterator[RenderableType]:
+    state, record, placement = reading["registry_state"], reading["record"], reading["placement"]
+    yield _heading(step, "registry, as it stood when the uplink came")
+    if state is not None:
+        recorded = rfc3339(state["recorded_at"])
+        digest = f", digest {state['digest']}" if state["digest"] else ""
+        yield _line(f"state {state['reference_id']}, recorded {recorded}: {state['note']}{digest}")
+    yield _line("probe: in no registry" if record is None else f"probe: {_named(record)}")
+    yield _line("placement: none at that instant" if placement is None else f"placement: {_named(placement)}")
+
+
+def _named(row: Told) -> str:
+    told = {name: value for name, value in row.items() if value is not None and name != "dev_eui"}
+    return ", ".join(f"{name} {_shown(value)}" for name, value in told.items())
+
+
+def _shown(value: object) -> str:
+    if isinstance(value, datetime):
+        return rfc3339(value)
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return number(value) if isinstance(value, float) else str(value)
+
+
+def _counted(count: int, one: str, many: str) -> str:
+    return f"{count} {one if count == 1 else many}"
+
+
+def _permittivity(reading: Told, step: int) -> Iterator[RenderableType]:
+    told = reading["transducer"]
+    yield _heading(step, f"permittivity: {number(told['permittivity'])}")
+    x = told["relative_count"]
+    if told["reported"] is None and x["formula"] is not None:
+        yield _line(f"{x['formula']} = {number(x['result'])}")
+    yield from _curve(told)
+
+
+def _water(reading: Told, step: int) -> Iterator[RenderableType]:
+    told = reading["soil"]
+    yield _heading(step, f"water content: {number(told['vwc_m3_m3'])} m3/m3")
+    yield from _curve(told)
+
+
+def _curve(told: Told) -> Iterator[RenderableType]:
+    if told["curve"] is not None:
+        yield _line(f"{told['formula']} = {number(told['result'])}")
+    yield _line(told["sentence"])
+    if told["curve"] is not None:
+        source = f"source: {told['source']}; " if told["source"] else ""
+        yield _line(f"{source}kind {told['kind']}, digest {told['digest']}")
+
+
+def _checks(reading: Told, step: int) -> Iterator[RenderableType]:
+    yield _heading(step, f"checks (limits digest {reading['made_by']['limits_digest']})")
+    for check in reading["checks"]:
+        yield _line(f"{check['check']}: {check['flag']}: {check['reason']}", _COLOURS.get(check["flag"], ""))
+        thresholds = ", ".join(f"{name} {_threshold(value)}" for name, value in check["thresholds"].items())
+        yield Padding(plain(thresholds, "dim"), (0, 0, 0, 6), expand=False)
+        for name, value in check["evidence"].items():
+            if value is None or name in ("permittivity", "vwc_m3_m3", "soil_temperature_degc"):
+                continue
+            shown = _named(value) if isinstance(value, dict) else _shown(value)
+            yield Padding(plain(f"{name}: {shown}", "dim"), (0, 0, 0, 6), expand=False)
+
+
+def _threshold(value: Any) -> str:
+    return " to ".join(number(part) for part in value) if isinstance(value, list) else number(value)
+
+
+def _verdict(reading: Told, step: int) -> Iterator[RenderableType]:
+    told = reading["roll_up"]
+    yield _heading(step, f"verdict: {told['verdict']}")
+    yield _line(told["sentence"])
+
+
+def _agreement(reading: Told, step: int) -> Iterator[RenderableType]:
+    yield _heading(step, "recomputed and compared with the store")
+    if reading["agrees"]:
+        yield _line("every figure, flag and digest recomputed from the raw log equals the stored one", "green")
+        return
+    differences = reading["differences"]
+    yield _line(
+        f"recomputing gives something else than what is stored, in {_counted(len(differences), 'column', 'columns')}:",
+        "red",
+    )
+    for difference in differences:
+        yield _line(f"  {difference_sentence(difference)}", "red")

@@ -1,0 +1,1 @@
+"""The parts of an explanation, one module each; `loamline.core.explanation` puts them together."""

@@ -1,0 +1,33 @@
+"""How an explanation writes numbers and instants."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+#: A part of an explanation, ready for JSON but for its instants.
+Fields = dict[str, Any]
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def number(figure: float | None) -> str:
+    """Return a figure with all its digits: the shortest text that reads back the same."""
+    if figure is None:
+        return "none"
+    return str(int(figure)) if float(figure).is_integer() and abs(figure) < 1e15 else repr(float(figure))
+
+
+def signed(figure: float) -> str:
+    """Return a figure as a factor or term stands in a formula: in brackets where it is negative."""
+    return f"({number(figure)})" if figure < 0 else number(figure)
+
+
+def instant(us: int) -> datetime:
+    """Return microseconds since 1970 as a UTC instant."""
+    return _EPOCH + timedelta(microseconds=int(us))
+
+
+def shown(at: datetime) -> str:
+    """Return a UTC instant as RFC 3339."""
+    return at.isoformat().replace("+00:00", "Z")

@@ -1,0 +1,229 @@
+"""How every probe of a store does: when it was last heard, its supply, its radio link, what was lost, its verdicts.
+
+Over a window of days the raw log's deliveries are merged into uplinks and numbered into sessions by the same pure
+functions that derive readings, so that a redelivery is no uplink and a rollover is no loss. Probes go through in
+blocks, so that memory does not grow with the fleet.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+
+from loamline.core.columns import floats, ints, whole
+from loamline.core.identity import Uplinks, merge, sessions
+from loamline.core.radio import margin_db
+from loamline.edges.store.connection import Store
+from loamline_schemas.verdicts import Verdict
+
+#: Probes that are looked at in one go.
+BLOCK = 2_000
+
+# When a probe needs attention; common practice.
+#: Silent: not heard for this many of its own usual spacings, and at least so many minutes (hourly probes).
+SILENT_SPACINGS, SILENT_MINUTES = 2.5, 150.0
+#: Less margin than this over the demodulation floor fades away in rain, or under a grown crop.
+WEAK_MARGIN_DB = 3.0
+#: A larger share of the uplinks than this is lost; a larger share of the readings fails or is missing.
+MANY_LOST, MANY_FAILING = 0.10, 0.05
+
+#: The years that a datetime can hold.
+_EARLIEST, _LATEST = datetime(1, 1, 1, tzinfo=UTC), datetime(9999, 12, 31, tzinfo=UTC)
+
+
+@dataclass
+class ProbeHealth:
+    """One probe; units stand in the names. None where nothing is known.
+
+    `site` and `labels` are the placements in force. Counts, `margin_db` (median over the window's uplinks of the best
+    SNR over the demodulation floor) and `share_lost` (lost / (lost + heard), by the frame counter's gaps) are of the
+    window; the rest is the newest known. `attention` says in words what needs it, the gravest first.
+    """
+
+    dev_eui: str
+    registered: bool
+    serial: str | None = None
+    site: str | None = None
+    labels: list[str] = field(default_factory=list)
+    last_heard_at: datetime | None = None
+    supply_v: float | None = None
+    supply_low: bool | None = None
+    tilted: bool | None = None
+    firmware: str | None = None
+    codec: str | None = None
+    heard: int = 0
+    lost: int = 0
+    share_lost: float | None = None
+    margin_db: float | None = None
+    usual_spacing_minutes: float | None = None
+    verdicts: dict[str, int] = field(default_factory=lambda: {flag.word: 0 for flag in Verdict})
+    set_aside: int = 0
+    conflicts: int = 0
+    attention: list[str] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class Period:
+    """The window's two ends, (since, until], and the instant that silence is measured from."""
+
+    since: datetime
+    until: datetime
+    now: datetime
+
+    @classmethod
+    def of(cls, as_of: datetime | None, now: datetime, days: float) -> Period:
+        """Return the last `days` before `as_of`; without it, of all that is heard by `now` or stamped later."""
+        end = as_of or now
+        since = end - min(timedelta(days=days), end - _EARLIEST)
+        return cls(since, as_of or _LATEST, end)
+
+
+def fleet(store: Store, period: Period, site: str | None = None, block: int = BLOCK) -> list[ProbeHealth]:
+    """Return every probe ever heard or registered, at `site` where one is named, neediest first, then by dev_eui."""
+    probes = {
+        number: probe for number, probe in _probes(store, period.now).items() if site is None or probe.site == site
+    }
+    numbers = sorted(probes)
+    for start in range(0, len(numbers), block):
+        some = numbers[start : start + block]
+        span = (some[0], some[-1])
+        _fill(probes, _last_heard(store, period, span))
+        _fill(probes, _newest_reading(store, period, span))
+        _count_verdicts(probes, store, period, span)
+        _radio(probes, store, period, span)
+    for probe in probes.values():
+        probe.attention = attention(probe, period.now)
+    return sorted(probes.values(), key=lambda probe: _need(probe, period.now))
+
+
+def attention(probe: ProbeHealth, now: datetime) -> list[str]:
+    """Return in words what needs attention about a probe, the gravest first; empty for a healthy one."""
+    readings = sum(probe.verdicts.values())
+    bad = probe.verdicts[Verdict.FAIL.word] + probe.verdicts[Verdict.MISSING.word]
+    patience = max(SILENT_MINUTES, SILENT_SPACINGS * (probe.usual_spacing_minutes or 0.0))
+    heard = probe.last_heard_at
+    told = (
+        ("never heard", heard is None),
+        ("silent", heard is not None and now - heard > timedelta(minutes=patience)),
+        ("supply low", probe.supply_low is True),
+        ("tilted", probe.tilted is True),
+        ("set aside", probe.set_aside > 0),
+        ("failing", readings > 0 and bad / readings > MANY_FAILING),
+        ("losing uplinks", probe.share_lost is not None and probe.share_lost > MANY_LOST),
+        ("weak signal", probe.margin_db is not None and probe.margin_db < WEAK_MARGIN_DB),
+        ("conflicts", probe.conflicts > 0),
+        ("unregistered", not probe.registered),
+        ("not placed", probe.registered and probe.site is None),
+    )
+    return [word for word, needed in told if needed]
+
+
+def _need(probe: ProbeHealth, now: datetime) -> tuple[Any, ...]:
+    """Return a sort key: the longest silent first, then those with most words, then by dev_eui."""
+    quiet = probe.attention[:1] in (["silent"], ["never heard"])
+    since = (probe.last_heard_at or datetime.min.replace(tzinfo=UTC)) if quiet else now
+    return not quiet, since, -len(probe.attention), probe.dev_eui
+
+
+def _probes(store: Store, now: datetime) -> dict[int, ProbeHealth]:
+    rows = store.con.sql(
+        """
+        SELECT i.probe_id, i.dev_eui, b.serial IS NOT NULL AS registered, b.serial,
+               min(l.site) AS site, list(DISTINCT l.label ORDER BY l.label) FILTER (l.label IS NOT NULL) AS labels
+        FROM probe_identity i
+        LEFT JOIN probe b ON b.dev_eui = i.dev_eui AND b.last_reference_id IS NULL
+        LEFT JOIN placement l ON l.dev_eui = i.dev_eui AND l.last_reference_id IS NULL
+             AND l.valid_from <= ? AND (l.valid_to IS NULL OR l.valid_to > ?)
+        GROUP BY ALL
+        """,
+        params=[now, now],
+    )
+    return {
+        row.pop("probe_id"): ProbeHealth(**{**row, "labels": row["labels"] or []})
+        for row in rows.to_arrow_table().to_pylist()
+    }
+
+
+def _last_heard(store: Store, period: Period, span: tuple[int, int]) -> pa.Table:
+    return store.con.sql(
+        "SELECT probe_id, max(heard_at) AS last_heard_at FROM uplink "
+        "WHERE probe_id BETWEEN ? AND ? AND heard_at <= ? GROUP BY probe_id",
+        params=[*span, period.until],
+    ).to_arrow_table()
+
+
+def _newest_reading(store: Store, period: Period, span: tuple[int, int]) -> pa.Table:
+    return store.con.sql(
+        """
+        WITH newest AS (
+            SELECT probe_id, max(heard_at) AS heard_at FROM reading
+            WHERE probe_id BETWEEN ? AND ? AND heard_at <= ? GROUP BY probe_id
+        )
+        SELECT probe_id, supply_v, supply_low, tilted, firmware_major || '.' || firmware_minor AS firmware, codec
+        FROM reading JOIN newest USING (probe_id, heard_at) JOIN provenance USING (provenance_id)
+        QUALIFY row_number() OVER (PARTITION BY probe_id ORDER BY fcnt DESC, measured_at DESC, depth_index) = 1
+        """,
+        params=[*span, period.until],
+    ).to_arrow_table()
+
+
+def _fill(probes: dict[int, ProbeHealth], rows: pa.Table) -> None:
+    for row in rows.to_pylist():
+        probe = probes.get(row.pop("probe_id"))
+        for name, value in row.items() if probe else ():
+            setattr(probe, name, value)
+
+
+def _count_verdicts(probes: dict[int, ProbeHealth], store: Store, period: Period, span: tuple[int, int]) -> None:
+    rows = store.con.sql(
+        "SELECT probe_id, verdict_flag, count(*), sum(conflicts) FROM reading WHERE probe_id BETWEEN ? AND ? "
+        "AND measured_at > ? AND measured_at <= ? GROUP BY probe_id, verdict_flag",
+        params=[*span, period.since, period.until],
+    ).fetchall()
+    for number, flag, count, conflicts in rows:
+        if number in probes:
+            probes[number].verdicts[Verdict(flag).word] = int(count)
+            probes[number].conflicts += int(conflicts)
+
+
+def _radio(probes: dict[int, ProbeHealth], store: Store, period: Period, span: tuple[int, int]) -> None:
+    """Fill in what the window's uplinks tell: heard, lost, margin, spacing, and how many were set aside."""
+    deliveries = store.con.sql(
+        "SELECT * EXCLUDE (stored_at) FROM uplink WHERE probe_id BETWEEN ? AND ? AND heard_at > ? AND heard_at <= ?",
+        params=[*span, period.since, period.until],
+    ).to_arrow_table()
+    aside = store.con.sql(
+        "SELECT seq FROM set_aside WHERE probe_id BETWEEN ? AND ? AND heard_at > ? AND heard_at <= ?",
+        params=[*span, period.since, period.until],
+    ).fetchall()
+    uplinks = merge(deliveries)
+    address = ints(whole(deliveries, "dev_addr"))[uplinks.first]
+    lost = sessions(uplinks.probe_id, uplinks.heard_at_us, address, uplinks.fcnt).lost_before
+    margin = margin_db(uplinks.best_snr_db, floats(whole(deliveries, "spreading_factor"))[uplinks.first])
+    refused = np.isin(ints(whole(deliveries, "seq")), np.array([seq for (seq,) in aside], dtype=np.int64))
+    kept_aside = np.zeros(len(uplinks.first), dtype=bool)
+    kept_aside[uplinks.uplink_of[refused]] = True
+    for number, rows in _by_probe(uplinks):
+        if number not in probes:
+            continue
+        probe = probes[number]
+        probe.heard, probe.lost = len(rows), int(lost[rows].sum())
+        probe.share_lost = probe.lost / (probe.lost + probe.heard)
+        known = margin[rows][~np.isnan(margin[rows])]
+        probe.margin_db = float(np.median(known)) if len(known) else None
+        spacing = np.diff(np.sort(uplinks.heard_at_us[rows])) / 60e6
+        probe.usual_spacing_minutes = float(np.median(spacing)) if len(spacing) else None
+        probe.set_aside = int(kept_aside[rows].sum())
+
+
+def _by_probe(uplinks: Uplinks) -> Iterator[tuple[int, Any]]:
+    order = np.argsort(uplinks.probe_id, kind="stable")
+    numbers, starts = np.unique(uplinks.probe_id[order], return_index=True)
+    ends = np.append(starts[1:], len(order))[: len(starts)]
+    for number, start, end in zip(numbers.tolist(), starts, ends, strict=True):
+        yield number, order[start:end]
