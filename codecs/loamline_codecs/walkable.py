@@ -76,6 +76,7 @@ def placed(node: Any, path: str = "", place: str = "bytes") -> Iterator[tuple[An
 
 
 @lru_cache(maxsize=1024)
+@lru_cache(maxsize=4096)
 def raw_range(layout: Any, field: str) -> tuple[int, int] | None:
     """Return the least and greatest raw value that a field's width can hold, None where that can't be said."""
     for node, path, _ in placed(layout):

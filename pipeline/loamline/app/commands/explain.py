@@ -18,7 +18,7 @@ from loamline.core.reference import microseconds
 from loamline.edges.store.connection import Store
 from loamline.edges.store.evidence import raw_log_of, registry_states, stored_readings
 from loamline.edges.store.names import UnknownNameError, find_probe
-from loamline.edges.store.registry import latest_reference, probe_ids, registry
+from loamline.edges.store.registry import probe_ids, registry
 from loamline_codecs import builtin_codecs
 
 
@@ -68,7 +68,6 @@ def _explained(store: Store, probe: str, time: datetime, depth: int | None) -> E
     (dev_eui,) = found
     numbers = probe_ids(store)
     known = registry(store, numbers)
-    _ = known.states[latest_reference(store)]  # compiling a state fills the catalogue, which no sample may have done
     day = timedelta(microseconds=DAY_US)
     since = max(time, datetime.min.replace(tzinfo=UTC) + day) - day
     until = min(time, datetime.max.replace(tzinfo=UTC) - day) + day
