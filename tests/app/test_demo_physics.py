@@ -15,9 +15,10 @@ from loamline.app.demo.fleet import (
     VINEYARD,
 )
 from loamline.app.demo.soil import WaterBucket, damping, damping_depth_m, soil_temperature_degc
-from loamline.app.demo.transducer import TOPP_1980, InversePolynomial, permittivity_from_vwc_topp
+from loamline.app.demo.transducer import InversePolynomial, permittivity_from_vwc_topp
 from loamline.app.demo.uplinks import Simulation
 from loamline.app.demo.weather import Weather
+from loamline.core.calibration import TOPP_1980
 
 FIELD_SITE = SITES[0]
 END_H = int(HISTORY_END.timestamp()) // 3600

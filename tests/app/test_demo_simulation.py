@@ -30,8 +30,8 @@ from loamline.app.demo.fleet import (
 from loamline.app.demo.probe_series import FAULT
 from loamline.app.demo.radio import Radio
 from loamline.app.demo.registry_folder import write_registry_folder
-from loamline.app.demo.transducer import TOPP_1980
 from loamline.app.demo.uplinks import Simulation
+from loamline.core.calibration import TOPP_1980
 from loamline_codecs import Message, builtin_codecs
 from loamline_schemas.curves import CurveFile
 from loamline_schemas.limits import LimitsFile

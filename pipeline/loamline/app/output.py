@@ -9,6 +9,7 @@ from typing import Any, NoReturn
 
 import typer
 from rich.console import Console
+from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
 #: Results go to standard output, everything else to standard error.
 console = Console(highlight=False)
@@ -32,6 +33,19 @@ def fail(message: str, code: int = 1) -> NoReturn:
 def print_json(content: Any) -> None:
     """Print `content` as JSON; times as RFC 3339, nothing coloured or wrapped."""
     sys.stdout.write(json.dumps(content, indent=2, default=_plain, ensure_ascii=False, allow_nan=False) + "\n")
+
+
+def progress_bar() -> Progress:
+    """Return a progress display on standard error, shown on a terminal only and gone when done."""
+    return Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TaskProgressColumn(),
+        TimeRemainingColumn(),
+        console=errors,
+        disable=not errors.is_terminal,
+        transient=True,
+    )
 
 
 def rfc3339(instant: datetime) -> str:

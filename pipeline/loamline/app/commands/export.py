@@ -11,11 +11,10 @@ from typing import Annotated
 
 import duckdb
 import typer
-from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
 from loamline.app.instants import instant
 from loamline.app.opening import open_store
-from loamline.app.output import CommandError, console, errors, print_json
+from loamline.app.output import CommandError, console, print_json, progress_bar
 from loamline.edges.export import Format, format_of, write_csv, write_file
 from loamline.edges.spreadsheet import LARGEST_ROWS
 from loamline.edges.store.connection import Store
@@ -125,14 +124,6 @@ def _write(store: Store, selection: Selection, out: Path, kind: Format, told: Ca
 
 @contextmanager
 def _progress(total: int) -> Iterator[Callable[[int], None]]:
-    with Progress(
-        TextColumn("{task.description}"),
-        BarColumn(),
-        TaskProgressColumn(),
-        TimeRemainingColumn(),
-        console=errors,
-        disable=not errors.is_terminal,
-        transient=True,
-    ) as progress:
+    with progress_bar() as progress:
         task = progress.add_task("readings", total=total)
         yield lambda rows: progress.update(task, completed=rows)

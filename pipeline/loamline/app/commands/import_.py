@@ -9,10 +9,10 @@ from typing import Annotated
 
 import duckdb
 import typer
-from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+from rich.progress import Progress
 
 from loamline.app.opening import open_store
-from loamline.app.output import CommandError, console, errors, print_json
+from loamline.app.output import CommandError, console, print_json, progress_bar
 from loamline.edges.files import read_lines
 from loamline.edges.messages import Incoming, Outcome, Rejected
 from loamline.edges.store.writer import Writer
@@ -40,7 +40,7 @@ def import_(
         if not file.is_file():
             raise CommandError(f"expected a file of uplinks at {file}, found none; nothing was imported")
     outcome = Outcome()
-    with open_store(store, create=True) as opened, _progress() as progress:
+    with open_store(store, create=True) as opened, progress_bar() as progress:
         writer = Writer(opened, builtin_codecs())
         for file in files:
             task = progress.add_task(file.name, total=file.stat().st_size)
@@ -89,15 +89,3 @@ def _tell(progress: Progress, messages: list[Incoming], outcome: Outcome) -> Non
         progress.console.print(message.detail, style="yellow", markup=False, soft_wrap=True)
     if told_before < TOLD <= outcome.unreadable:
         progress.console.print("further unreadable lines are counted and kept, not shown", style="yellow")
-
-
-def _progress() -> Progress:
-    return Progress(
-        TextColumn("{task.description}"),
-        BarColumn(),
-        TaskProgressColumn(),
-        TimeRemainingColumn(),
-        console=errors,
-        disable=not errors.is_terminal,
-        transient=True,
-    )

@@ -11,8 +11,9 @@ from datetime import UTC, date, datetime
 from typing import Literal
 
 from loamline.app.demo.soil import USDA_SOILS, Ground, Irrigation, Soil
-from loamline.app.demo.transducer import TOPP_1980, InversePolynomial, Transducer
+from loamline.app.demo.transducer import InversePolynomial, Transducer
 from loamline.app.demo.weather import Climate
+from loamline.core.calibration import TOPP_1980
 
 HISTORY_DAYS = 60
 #: The end of history unless another is asked for: fixed, so that every run tells the same story.

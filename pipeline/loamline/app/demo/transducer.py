@@ -12,9 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from loamline.app.demo.draws import Floats, Ints
+from loamline.core.calibration import TOPP_1980
 
-#: Topp, Davis & Annan 1980, Water Resour. Res. 16(3):574-582: theta(K), ascending powers.
-TOPP_1980 = (-5.3e-2, 2.92e-2, -5.5e-4, 4.3e-6)
 #: Noise of one measurement: standard deviation in counts, and in relative permittivity for the probes that report it.
 NOISE_COUNTS = 1.4
 NOISE_PERMITTIVITY = 0.04
