@@ -5,7 +5,7 @@ that knows construct.
 """
 
 from loamline_codecs.batch import Decoded
-from loamline_codecs.codec_set import BUILT_IN, CodecSet, builtin_codecs, load_codecs
+from loamline_codecs.codec_set import CodecSet
 from loamline_codecs.declaration import (
     BuildError,
     Codec,
@@ -17,6 +17,7 @@ from loamline_codecs.declaration import (
     Sample,
     SampleGroup,
 )
+from loamline_codecs.loading import BUILT_IN, builtin_codecs, load_codecs
 
 __all__ = [
     "BUILT_IN",

@@ -1,33 +1,17 @@
-"""The codecs of one installation: routing, loading with validation, decoding of batches.
-
-The built-in family is one literal tuple here; `load_codecs` adds private ones from folders.
-"""
+"""The codecs of one installation: routing of messages, decoding of batches."""
 
 from __future__ import annotations
 
-import runpy
-from collections.abc import Iterable, Iterator
-from functools import cache
-from pathlib import Path
+from collections.abc import Iterable
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from loamline_codecs import measurement_v1, measurement_v2, measurement_v3, measurement_v4, status_v1
 from loamline_codecs.batch import BatchDecoder, Decoded
 from loamline_codecs.declaration import Codec, DeclarationError, Message, Refusal
-from loamline_codecs.quantities import SAMPLE_QUANTITIES, UPLINK_QUANTITIES
 from loamline_codecs.scalar import parse
-from loamline_codecs.walkable import placed, require_walkable
-
-BUILT_IN = (
-    measurement_v1.CODEC,
-    measurement_v2.CODEC,
-    measurement_v3.CODEC,
-    measurement_v4.CODEC,
-    status_v1.CODEC,
-)
+from loamline_codecs.validation import validate
 
 
 class CodecSet:
@@ -37,7 +21,7 @@ class CodecSet:
         self.codecs = tuple(codecs)
         self._route = np.full((256, 256), -1, dtype=np.int16)
         for index, codec in enumerate(self.codecs):
-            _validate(codec)
+            validate(codec)
             self._claim(index, codec)
         self._ports = sorted({codec.match.fport for codec in self.codecs})
 
@@ -114,64 +98,3 @@ class CodecSet:
             "version",
             f"expected on FPort {fport} a payload version that is known: {known}; got byte 0 = 0x{head[0]:02X}",
         )
-
-
-def _validate(codec: Codec) -> None:
-    match = codec.match
-    if not 1 <= match.fport <= 223:
-        raise DeclarationError(f"codec {codec.name}: expected an application FPort, 1 to 223, got {match.fport}")
-    if not (0 <= match.leading_bits <= 8 and 0 <= match.value < 1 << match.leading_bits):
-        raise DeclarationError(
-            f"codec {codec.name}: expected 0 to 8 leading bits and a value that they hold, got {match.value} in "
-            f"{match.leading_bits} bits"
-        )
-    require_walkable(codec)
-    known = [(q, UPLINK_QUANTITIES) for q in codec.quantities]
-    known += [(q, SAMPLE_QUANTITIES) for group in codec.samples for q in group.quantities]
-    for quantity, names in known:
-        if quantity.name not in names:
-            raise DeclarationError(f"codec {codec.name}: expected one of {', '.join(names)}, got {quantity.name!r}")
-        if quantity.unit != names[quantity.name]:
-            raise DeclarationError(
-                f"codec {codec.name}: {quantity.name}: expected unit {names[quantity.name]}, got {quantity.unit}"
-            )
-    fields = {path for _, path, _ in placed(codec.layout)}
-    for user, path in _cited(codec):
-        if path not in fields:
-            raise DeclarationError(f"codec {codec.name}: {user}: expected a field of the layout, got {path!r}")
-
-
-def _cited(codec: Codec) -> Iterator[tuple[str, str]]:
-    """Yield every field path that a declaration cites, and what cites it."""
-    for quantity in codec.quantities:
-        yield quantity.name, quantity.field
-    for group in codec.samples:
-        inside = f"{group.repeat}." if group.repeat else ""
-        for quantity in group.quantities:
-            yield quantity.name, inside + quantity.field
-            if quantity.switch:
-                yield f"{quantity.name}, switch", quantity.switch
-        if group.repeat:
-            yield "repeat", group.repeat
-        if group.age_interval:
-            yield "age_interval", group.age_interval
-    for bound in codec.bounds:
-        yield "bound", bound.field
-
-
-@cache
-def builtin_codecs() -> CodecSet:
-    """Return the built-in probe family's codecs."""
-    return CodecSet(BUILT_IN)
-
-
-def load_codecs(folders: Iterable[Path]) -> CodecSet:
-    """Return the built-in codecs and those of every `*.py` file in `folders`, each of which names its own CODEC."""
-    private = []
-    for folder in folders:
-        for path in sorted(folder.glob("*.py")):
-            codec = runpy.run_path(str(path)).get("CODEC")
-            if not isinstance(codec, Codec):
-                raise DeclarationError(f"{path}: expected a Codec called CODEC, got {type(codec).__name__}")
-            private.append(codec)
-    return CodecSet((*BUILT_IN, *private))

@@ -136,7 +136,11 @@ class Bound:
 
 @dataclass(frozen=True)
 class Codec:
-    """One payload version's whole declaration."""
+    """One payload version's whole declaration.
+
+    `row_by_row` says that the layout may hold nodes which can't be read as columns: every payload then takes
+    construct's own time, some hundred times longer.
+    """
 
     name: str
     description: str
@@ -147,6 +151,7 @@ class Codec:
     samples: tuple[SampleGroup, ...] = ()
     bounds: tuple[Bound, ...] = ()
     longest_age_minutes: int = 0
+    row_by_row: bool = False
 
     @cached_property
     def digest(self) -> str:

@@ -75,7 +75,6 @@ def placed(node: Any, path: str = "", place: str = "bytes") -> Iterator[tuple[An
         yield from placed(child, path, place)
 
 
-@lru_cache(maxsize=1024)
 @lru_cache(maxsize=4096)
 def raw_range(layout: Any, field: str) -> tuple[int, int] | None:
     """Return the least and greatest raw value that a field's width can hold, None where that can't be said."""

@@ -1,4 +1,4 @@
-"""`loamline codec ...`: what payload versions are known and what a payload says."""
+"""`loamline codec dissect`: what one payload says, field by field."""
 
 from __future__ import annotations
 
@@ -12,10 +12,7 @@ from rich.table import Table
 from loamline.app.output import console, fail, print_json
 from loamline_codecs import Message, Refusal, Sample, builtin_codecs
 from loamline_codecs.dissect import Dissection, Leaf, dissect, label_of
-from loamline_codecs.lengths import length_in_words
 from loamline_codecs.quantities import FLAGS
-
-app = typer.Typer(help="Payload versions: what is known, and what a payload says.", no_args_is_help=True)
 
 #: How a table writes units that read badly as UCUM codes.
 _UNITS = {"1": "", "{count}": "", "Cel": " degC"}
@@ -23,10 +20,6 @@ _UNITS = {"1": "", "{count}": "", "Cel": " degC"}
 _JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for a script instead of a table.")]
 
 
-@app.command(
-    "dissect",
-    epilog='Example:\n\nloamline codec dissect --port 10 "01 07 3A 05 DC A0 25 00 2A"',
-)
 def dissect_command(
     payload_hex: Annotated[
         list[str], typer.Argument(metavar="HEX", help="The payload in hex; spaces and 0x are allowed.")
@@ -48,38 +41,6 @@ def dissect_command(
     console.print(_leaf_table(found))
     for fault in found.faults:
         console.print(fault, style="yellow", markup=False)
-
-
-@app.command("list", epilog="Example:\n\nloamline codec list --json")
-def list_command(as_json: _JsonOption = False) -> None:
-    """List the payload versions that are known, the messages each reads and the digest that readings cite."""
-    rows: list[dict[str, Any]] = [
-        {
-            "name": codec.name,
-            "port": codec.match.fport,
-            "match": _match(codec.match.first_bytes),
-            "message": codec.message,
-            "length": length_in_words(codec),
-            "description": codec.description,
-            "digest": codec.digest,
-        }
-        for codec in builtin_codecs().codecs
-    ]
-    if as_json:
-        print_json(rows)
-        return
-    table = Table(box=SIMPLE_HEAD)
-    for heading in ("name", "port", "byte 0"):
-        table.add_column(heading, no_wrap=True)
-    table.add_column("what it is")
-    for row in rows:
-        table.add_row(
-            f"[bold]{row['name']}[/]",
-            str(row["port"]),
-            row["match"].removeprefix("byte 0 = "),
-            escape(f"{row['description']}\n{row['message']}; {row['length']}; digest {row['digest']}"),
-        )
-    console.print(table)
 
 
 def as_object(found: Dissection) -> dict[str, Any]:
@@ -177,8 +138,3 @@ def _meaning(leaf: Leaf) -> str:
 
 def _range(first: int, last: int) -> str:
     return str(first) if first == last else f"{first}-{last}"
-
-
-def _match(first_bytes: range) -> str:
-    low, high = first_bytes[0], first_bytes[-1]
-    return f"byte 0 = 0x{low:02X}" if low == high else f"byte 0 = 0x{low:02X}..0x{high:02X}"
