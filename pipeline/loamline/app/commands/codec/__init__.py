@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import typer
 
 from loamline.app.commands.codec.dissect import dissect_command
@@ -9,7 +11,7 @@ from loamline.app.commands.codec.list_ import list_command
 
 app = typer.Typer(help="Payload versions: what is known, and what a payload says.", no_args_is_help=True)
 #: Verb -> the function that does it, and the example its help ends with.
-VERBS = {
+VERBS: dict[str, tuple[Callable[..., None], str]] = {
     "dissect": (dissect_command, 'loamline codec dissect --port 10 "01 07 3A 05 DC A0 25 00 2A"'),
     "list": (list_command, "loamline codec list --json"),
 }
