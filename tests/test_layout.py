@@ -17,7 +17,6 @@ PACKAGES = {"pipeline": "loamline", "codecs": "loamline_codecs", "schemas": "loa
 MOST_LINES = 300
 #: Modules that may be longer, up to so many lines, and why.
 LONGER = {
-    "schemas/loamline_schemas/tables.py": (360, "one line a column of every table: a table of contents, not logic"),
     "pipeline/loamline/core/derive.py": (320, "the chain in one view, from delivery to reading"),
     "pipeline/loamline/edges/store/writer.py": (320, "one commit in one view: raw log, readings, counts"),
 }
@@ -42,8 +41,9 @@ def test_the_top_level_holds_what_the_design_allows_and_nothing_else() -> None:
 
 
 def test_each_source_root_holds_one_package_and_nothing_beside_it() -> None:
+    """The codecs' root holds the page on them, too, which is made from their declarations."""
     found = {path.parts[:2] for path in files() if path.parts[0] in SOURCE_ROOTS}
-    assert found == set(PACKAGES.items())
+    assert found - {("codecs", "README.md")} == set(PACKAGES.items())
 
 
 def test_every_package_says_that_it_is_typed() -> None:

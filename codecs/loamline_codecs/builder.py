@@ -35,7 +35,7 @@ def build(codec: Codec, uplink: Mapping[str, Any], samples: Sequence[Mapping[str
     given.pop("firmware", None)
     tree: dict[str, Any] = {}
     for quantity in codec.quantities:
-        _put(tree, quantity.field, _raw(codec, quantity, quantity.field, given.pop(quantity.name, 0)))
+        _put(tree, quantity.field, _of_message(codec, quantity, given))
     rest = list(samples)
     for group in codec.samples:
         taken, rest = (rest, []) if group.repeat else (rest[:1], rest[1:])
@@ -53,6 +53,19 @@ def build(codec: Codec, uplink: Mapping[str, Any], samples: Sequence[Mapping[str
     if codec.bounds:
         _check_bounds(codec, payload)
     return payload
+
+
+def _of_message(codec: Codec, quantity: Quantity, given: dict[str, Any]) -> int:
+    """Return the raw value of a message's quantity, taken out of `given`; that of 0 where it isn't given."""
+    where, missing = f"codec {codec.name}: {quantity.name}", quantity.name not in given
+    try:
+        raw = _raw(codec, quantity, quantity.field, given.pop(quantity.name, 0))
+    except BuildError as problem:
+        expected = str(problem).rpartition(", got ")[0]
+        raise BuildError(f"{expected}, got no {quantity.name}" if missing else str(problem)) from None
+    if raw is None:
+        raise BuildError(f"{where}: expected a figure, got none, for which this payload has no code")
+    return int(raw)
 
 
 def _firmware(codec: Codec, uplink: Mapping[str, Any]) -> dict[str, int]:

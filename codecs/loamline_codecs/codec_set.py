@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from loamline_codecs.batch import BatchDecoder, Decoded
+from loamline_codecs.batch import Batch, Decoded
+from loamline_codecs.columnar import SMALLEST_PARTITION, read_columns
 from loamline_codecs.declaration import Codec, DeclarationError, Message, Refusal
 from loamline_codecs.scalar import parse
+from loamline_codecs.single import read_single
 from loamline_codecs.validation import validate
 
 
@@ -26,6 +28,10 @@ class CodecSet:
         self._ports = sorted({codec.match.fport for codec in self.codecs})
 
     def _claim(self, index: int, codec: Codec) -> None:
+        if codec.name in (other.name for other in self.codecs[:index]):
+            raise DeclarationError(
+                f"codec {codec.name}: expected a name of its own, got one that another codec has; rename one of them"
+            )
         for first in codec.match.first_bytes:
             holder = self._route[codec.match.fport, first]
             if holder >= 0:
@@ -59,29 +65,55 @@ class CodecSet:
 
     def decode(self, fports: NDArray[np.uint8], payloads: pa.BinaryArray) -> Decoded:
         """Read a batch: `fports` of shape (n,), n payloads. Raises nothing on any bytes."""
+        batch = Batch(len(payloads))
+        if len(payloads) < SMALLEST_PARTITION:
+            for row, (fport, payload) in enumerate(zip(fports.tolist(), payloads.to_pylist(), strict=True)):
+                self._read_one(batch, row, fport, payload)
+        else:
+            self._read_many(batch, fports, payloads)
+        return batch.finish()
+
+    def _read_one(self, batch: Batch, row: int, fport: int, payload: bytes) -> None:
+        """Read one payload: by its codec's plan, or by the scalar parser where that has none for it."""
+        index = int(self._route[fport, payload[0]]) if payload else -1
+        if index < 0:
+            batch.refusals[row] = self._unrouted(fport, payload[:1])
+            return
+        codec = self.codecs[index]
+        single = read_single(codec.plans, payload)
+        if single is not None:
+            batch.singles.append((index, row, single))
+            return
+        message = parse(codec, payload)
+        if isinstance(message, Refusal):
+            batch.refusals[row] = message
+        else:
+            batch.messages.append((index, row, message))
+
+    def _read_many(self, batch: Batch, fports: NDArray[np.uint8], payloads: pa.BinaryArray) -> None:
         n = len(payloads)
         offsets = np.frombuffer(payloads.buffers()[1], dtype=np.int32)[payloads.offset : payloads.offset + n + 1]
-        starts, lengths = offsets[:-1].astype(np.int64), np.diff(offsets).astype(np.int64)
+        starts, lengths = offsets[:-1].astype(np.int64), np.diff(offsets)
         data = payloads.buffers()[2]
         octets = np.frombuffer(data, dtype=np.uint8) if data is not None else np.empty(0, dtype=np.uint8)
-        batch = BatchDecoder(n)
-        first = np.zeros(n, dtype=np.uint8)
-        filled = lengths > 0
-        first[filled] = octets[starts[filled]]
-        route = np.where(filled, self._route[fports, first], -1)
-        for row in np.flatnonzero(route < 0):
-            start = starts[row]
-            head = octets[start : start + min(1, int(lengths[row]))].tobytes()
-            batch.refuse(int(row), self._unrouted(int(fports[row]), head))
-        # Codec and length in one key: inside a partition every payload is equally long.
-        lengths_apart = int(lengths.max(initial=0)) + 1
-        key = route.astype(np.int64) * lengths_apart + lengths
-        for value in np.unique(key[route >= 0]):
-            rows = np.flatnonzero(key == value)
-            index, length = divmod(int(value), lengths_apart)
-            block = octets[starts[rows][None, :] + np.arange(length, dtype=np.int64)[:, None]]
-            batch.partition(self.codecs[index], index, rows, block)
-        return batch.finish()
+        if lengths.all():
+            route = self._route[fports, octets[starts]]
+        else:
+            route = np.full(n, -1, dtype=np.int16)
+            filled = np.flatnonzero(lengths)
+            route[filled] = self._route[fports[filled], octets[starts[filled]]]
+        for rows in _alike(route, lengths):
+            index, length = int(route[rows[0]]), int(lengths[rows[0]])
+            apart = [rows]
+            if index >= 0 and len(rows) >= SMALLEST_PARTITION and not self.codecs[index].row_by_row:
+                # A window of `length` bytes at every byte: taking rows of it copies whole payloads.
+                windows = np.ndarray((len(octets) - length + 1,), f"V{length}", octets, 0, (1,))
+                block = windows[starts[rows]].view(np.uint8).reshape(len(rows), length)
+                parts, apart = read_columns(self.codecs[index].plans, rows, block)
+                batch.parts += [(index, part) for part in parts]
+            for row in np.concatenate(apart) if apart else ():
+                start = int(starts[row])
+                self._read_one(batch, int(row), int(fports[row]), octets[start : start + length].tobytes())
 
     def _unrouted(self, fport: int, head: bytes) -> Refusal:
         if fport not in self._ports:
@@ -98,3 +130,15 @@ class CodecSet:
             "version",
             f"expected on FPort {fport} a payload version that is known: {known}; got byte 0 = 0x{head[0]:02X}",
         )
+
+
+def _alike(route: NDArray[np.int16], lengths: NDArray[np.int32]) -> Iterator[NDArray[np.int64]]:
+    """Yield the rows of each codec and payload length, in order."""
+    # Codec and length in one key, which NumPy sorts by its digits as long as it is 16 bits wide.
+    spread = int(lengths.max(initial=0)) + 1
+    key = (route.astype(np.int32) + 1) * np.int32(spread) + lengths
+    if int(key.max(initial=0)) < 1 << 16:
+        key = key.astype(np.uint16)
+    order = np.argsort(key, kind="stable")
+    borders = np.flatnonzero(np.diff(key[order])) + 1
+    yield from np.split(order, borders)

@@ -14,10 +14,13 @@ from fractions import Fraction
 from functools import cached_property
 from math import lcm
 from types import MappingProxyType
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from loamline_codecs.plans import Plans
 
 Raw = NDArray[Any]
 Physical = NDArray[np.float64]
@@ -76,26 +79,47 @@ class Quantity:
         a, b, c = self.ratio
         return (raw * a + b) / c
 
-    def physical_column(self, raw: Raw) -> Physical:
-        """Return the physical figures of raw values, shape (n,), NaN for a sentinel.
+    def physical_column(
+        self, raw: Raw, fault: NDArray[np.bool_] | None = None, *, out: Physical | None = None
+    ) -> Physical:
+        """Return the physical figures of raw values of any shape, in `out` where that is given; NaN for a sentinel.
 
-        Equal to `physical` bit for bit: where numerator and denominator are exact in a double, the one division
-        rounds once, as Python's does; where they are not, Python divides.
+        Equal to `physical` bit for bit: where every term is exact in a double, the one division rounds once, as
+        Python's does; where they are not, Python divides. `fault` is `fault_column(raw)` where that is known.
         """
         a, b, c = self.ratio
-        if raw.dtype.kind == "f":
-            figures = (raw * float(a) + float(b)) / float(c)
-        elif self._exact(raw):
-            figures = (raw.astype(np.int64) * a + b).astype(np.float64) / float(c)
+        figures: Physical = np.empty(raw.shape) if out is None else out
+        if raw.dtype.kind == "f" or self._exact(raw):
+            figures[...] = raw
+            with np.errstate(over="ignore", invalid="ignore"):  # floats beyond all bounds, as Python takes them
+                if a != 1:
+                    figures *= a
+                if b or a < 0 or raw.dtype.kind == "f":  # adding 0 turns -0.0 into 0.0, as Python's sum does
+                    figures += b
+                if c != 1:
+                    figures /= c
         else:
-            figures = np.array([(int(one) * a + b) / c for one in raw], dtype=np.float64)
-        for code in self.sentinels:
-            figures[raw == code] = np.nan
+            figures[...] = np.reshape([(int(one) * a + b) / c for one in raw.flat], raw.shape)
+        fault = self.fault_column(raw) if fault is None else fault
+        if fault is not None:
+            figures[fault] = np.nan
         return figures
+
+    def fault_column(self, raw: Raw) -> NDArray[np.bool_] | None:
+        """Return which raw values are sentinels; None where none is."""
+        fault = None
+        for code in self.sentinels:
+            found = raw == code
+            if found.any():
+                fault = found if fault is None else fault | found
+        return fault
 
     def _exact(self, raw: Raw) -> bool:
         a, b, c = self.ratio
-        largest = max(abs(int(raw.max(initial=0))), abs(int(raw.min(initial=0))))
+        if raw.dtype.kind == "b" or raw.dtype.itemsize <= 4:
+            largest = 1 << 8 * raw.dtype.itemsize
+        else:
+            largest = max(abs(int(raw.max(initial=0))), abs(int(raw.min(initial=0))))
         return max(largest * abs(a) + abs(b), c) < 1 << 53
 
     def raw(self, physical: float | Fraction) -> int:
@@ -154,9 +178,16 @@ class Codec:
     row_by_row: bool = False
 
     @cached_property
+    def plans(self) -> Plans:
+        """How its payloads are read, as far as any were."""
+        from loamline_codecs.plans import Plans  # noqa: PLC0415 - a plan knows this class
+
+        return Plans(self)
+
+    @cached_property
     def digest(self) -> str:
         """Content digest over everything that decides a figure; cited by every reading."""
-        from loamline_codecs.walkable import describe  # noqa: PLC0415 - describes this very class
+        from loamline_codecs.outline import describe  # noqa: PLC0415 - describes this very class
 
         return describe(self)
 

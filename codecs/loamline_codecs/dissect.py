@@ -5,17 +5,14 @@ For explaining a message to a person; the figures themselves are the scalar pars
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-
 from loamline_codecs.codec_set import CodecSet
-from loamline_codecs.columnar import Walk
 from loamline_codecs.declaration import Codec, Message, Quantity, Refusal
-from loamline_codecs.part import Part, unsigned
+from loamline_codecs.plans import at
+from loamline_codecs.single import Single, read_single
 from loamline_codecs.walkable import WIDEST_BITS
 
 
@@ -81,9 +78,8 @@ def dissect(codecs: CodecSet, fport: int, payload: bytes) -> Dissection | Refusa
     message = codecs.parse(fport, payload)
     if isinstance(message, Refusal):
         return message
-    octets = np.frombuffer(payload, dtype=np.uint8)[:, np.newaxis]
-    parts = Walk().read(message.codec.layout, octets)
-    leaves = [leaf for part in parts for leaf in _leaves(message.codec, part)]
+    single = read_single(message.codec.plans, payload)
+    leaves = [] if single is None else _leaves(message.codec, single, payload)
     return Dissection(fport, payload, message, tuple(sorted(leaves, key=lambda leaf: leaf.first_bit)))
 
 
@@ -105,16 +101,18 @@ def label_of(message: Message, name: str) -> str | int | None:
     return quantity.labels.get(quantity.raw(figure), int(figure))
 
 
-def _leaves(codec: Codec, part: Part) -> Iterator[Leaf]:
-    meanings = _meanings(codec, part.value)
-    for path, first_bit, bits, filling in part.fields:
-        column = None if filling else _at(part.value, path)
-        if isinstance(column, np.ndarray):
-            raw = column[0].item()
-            yield _leaf(path, first_bit, bits, int(raw) if isinstance(raw, bool) else raw, meanings.get(path))
+def _leaves(codec: Codec, single: Single, payload: bytes) -> Iterator[Leaf]:
+    meanings = _meanings(codec, single.reading.tree)
+    whole = int.from_bytes(payload, "big")
+    for leaf in single.reading.leaves:
+        if leaf.source is not None:
+            raw = leaf.source.of(single.values)
+            yield _leaf(leaf.path, leaf.first_bit, leaf.bits, raw, meanings.get(leaf.path))
         else:
-            bare = int(unsigned(part.octets, first_bit, bits)[0]) if bits <= WIDEST_BITS else None
-            yield Leaf(path, first_bit, bits, bare, reserved=filling)
+            bare = whole >> (8 * len(payload) - leaf.first_bit - leaf.bits) & ((1 << leaf.bits) - 1)
+            yield Leaf(
+                leaf.path, leaf.first_bit, leaf.bits, bare if leaf.bits <= WIDEST_BITS else None, leaf.source is None
+            )
 
 
 def _leaf(path: str, first_bit: int, bits: int, raw: Any, quantity: Quantity | None) -> Leaf:
@@ -141,18 +139,9 @@ def _meanings(codec: Codec, tree: Any) -> dict[str, Quantity]:
     for group in codec.samples:
         within = [""]
         if group.repeat is not None:
-            within = [f"{group.repeat}[{index}]." for index in range(len(_at(tree, group.repeat) or ()))]
+            within = [f"{group.repeat}[{index}]." for index in range(len(at(tree, group.repeat) or ()))]
         meanings |= {place + quantity.field: quantity for place in within for quantity in group.quantities}
     return meanings
-
-
-def _at(tree: Any, path: str) -> Any:
-    for name, index in re.findall(r"([^.\[\]]+)|\[(\d+)\]", path):
-        if index:
-            tree = tree[int(index)]
-        elif isinstance(tree, dict):
-            tree = tree.get(name)
-    return tree
 
 
 def _age(minutes: int) -> str:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from typing import Any
 
 import construct as c
+from construct.expr import ExprMixin
 
 from loamline_codecs.declaration import Codec
-from loamline_codecs.walkable import fixed_size
+from loamline_codecs.walkable import TERMINATED, fixed_size, is_walked
 
 
 def length_in_words(codec: Codec) -> str:
@@ -33,17 +35,25 @@ def _length(node: Any, name: str) -> tuple[int, list[str]]:
         return 0, [f"{_phrase(node.subcon, name)} for each of {name}"]
     if kind in (c.IfThenElse, c.Switch):
         return 0, [_by_choice(node, name)]
-    if kind in (c.Padded, c.BytesInteger):
-        return 0, [f"{_plain(node.length)} of {name}"]
-    return _length(node.subcon, node.name if kind is c.Renamed else name)
+    if is_walked(node) and hasattr(node, "subcon") and kind is not c.Padded:
+        return _length(node.subcon, node.name if kind is c.Renamed else name)
+    return 0, _by_itself(node, name)
+
+
+def _by_itself(node: Any, name: str) -> list[str]:
+    if type(node) is TERMINATED:
+        return []
+    if type(node) in (c.Padded, c.BytesInteger):
+        return [f"{plain(node.length)} of {name}"]
+    return [f"what {type(node).__name__} takes" + (f" for {name}" if name else "")]
 
 
 def _by_choice(node: Any, name: str) -> str:
     if type(node) is c.Switch:
         cases = dict.fromkeys(_phrase(case, name) for case in (*node.cases.values(), node.default))
-        return f"{' or '.join(cases)} by {_plain(node.keyfunc)}"
+        return f"{' or '.join(cases)} by {plain(node.keyfunc)}"
     then, otherwise = _phrase(node.thensubcon, name), _phrase(node.elsesubcon, name)
-    return f"{then} where {_plain(node.condfunc)}" + ("" if otherwise == "0" else f", else {otherwise}")
+    return f"{then} where {plain(node.condfunc)}" + ("" if otherwise == "0" else f", else {otherwise}")
 
 
 def _phrase(node: Any, name: str) -> str:
@@ -51,7 +61,35 @@ def _phrase(node: Any, name: str) -> str:
     return f"{fixed}" + (f" (and {', '.join(more)})" if more else "")
 
 
-def _plain(expression: Any) -> str:
-    """Return a `this` expression as the field names it is made of: `flags.tilted` for this._.flags.tilted."""
-    text = re.sub(r"\['(\w+)'\]", r".\1", repr(expression))
-    return re.sub(r"\bthis\.(_\.)*", "", text)
+def plain(expression: Any, scopes: Sequence[str] = (), index: str = "k") -> str:
+    """Return a `this` expression as the field names it is made of: `flags.tilted` for this._.flags.tilted.
+
+    `scopes` holds the paths of the Structs and Sequences around it, outermost first: with them a name is told with
+    its whole path. `index` is the letter for an element's own index.
+    """
+    if callable(expression) and not isinstance(expression, ExprMixin):
+        return "a Python function's result"
+
+    def name(found: re.Match[str]) -> str:
+        steps = re.findall(r"\w+", found[1])
+        up = next((place for place, step in enumerate(steps) if step != "_"), len(steps))
+        rest = steps[up:]
+        if rest[:1] == ["_index"]:
+            return index
+        if rest[:1] == ["_root"]:
+            return ".".join(rest[1:])
+        scope = scopes[-1 - up] if up < len(scopes) else ""
+        return ".".join([scope, *rest] if scope else rest)
+
+    text = re.sub(r"this((?:\['\w+'\])+)", name, repr(expression))
+    return re.sub(r"\['(\w+)'\]", r".\1", text)
+
+
+def unbracketed(text: str) -> str:
+    """Return a text without the brackets around all of it: "a + 1" for "(a + 1)", "(a) + (b)" as it is."""
+    depth = 0
+    for place, letter in enumerate(text):
+        depth += (letter == "(") - (letter == ")")
+        if depth == 0:
+            return text[1:-1] if place and place == len(text) - 1 else text
+    return text

@@ -23,23 +23,30 @@ _SPARE = bytes(512)
 
 def parse(codec: Codec, payload: bytes) -> Message | Refusal:
     """Return what `payload` says, or why `codec` refuses it. Raises nothing on any bytes."""
-    tree = _tree(codec, payload)
-    if isinstance(tree, Refusal):
-        return tree
-    uplink = {q.name: _physical(q, field_of(tree, q.field)) for q in codec.quantities}
-    samples = [sample for group in codec.samples for sample in _samples(group, tree)]
+    try:
+        tree = _tree(codec, payload)
+        if isinstance(tree, Refusal):
+            return tree
+        uplink = {q.name: _physical(q, field_of(tree, q.field)) for q in codec.quantities}
+        samples = [sample for group in codec.samples for sample in _samples(group, tree)]
+    except (c.ConstructError, *FAULTS) as problem:
+        return _refused(codec, payload, construct_sentence(problem))
+    except Exception as problem:  # a layout that is read row by row may hold any code
+        if not codec.row_by_row:
+            raise
+        return _refused(codec, payload, f"expected the layout's own code to read it, got {problem!r}")
     return Message(codec, uplink, tuple(samples))
+
+
+def _refused(codec: Codec, payload: bytes, what: str) -> Refusal:
+    return Refusal("layout", f"codec {codec.name}: {what}; payload {payload.hex()}", codec.name)
 
 
 def _tree(codec: Codec, payload: bytes) -> Any:
     """Return construct's result; its own length rules are too lax, so the bytes consumed are compared."""
     greedy = is_greedy(codec.layout)
     stream = io.BytesIO(payload if greedy else payload + _SPARE)
-    try:
-        tree = codec.layout.parse_stream(stream)
-    except (c.ConstructError, *FAULTS) as problem:
-        what = f"codec {codec.name}: {construct_sentence(problem)}; payload {payload.hex()}"
-        return Refusal("layout", what, codec.name)
+    tree = codec.layout.parse_stream(stream)
     expected = stream.tell()
     if expected != len(payload):
         what = f"codec {codec.name}: expected {expected} bytes, got {len(payload)}; payload {payload.hex()}"

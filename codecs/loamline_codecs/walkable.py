@@ -1,4 +1,4 @@
-"""What of construct the columnar executor can walk, and a layout written out as text.
+"""What of construct the columnar executor can walk, and what a codec is told that holds more than that.
 
 construct's classes are matched by `type(node) is`, never by attributes: `Renamed` passes every attribute
 of what it wraps through, and several nodes are singleton instances.
@@ -16,7 +16,7 @@ from construct.expr import BinExpr, ExprMixin, Path, UniExpr, opnames
 from construct.lib import bits2bytes, bytes2bits, swapbitsinbytes, swapbytes
 
 from loamline_codecs.declaration import Codec, DeclarationError
-from loamline_schemas.digest import content_digest
+from loamline_codecs.expressions import FAULTS
 
 FLAG, PASS, TERMINATED = type(c.Flag), type(c.Pass), type(c.Terminated)
 
@@ -33,9 +33,17 @@ def children(node: Any) -> tuple[Any, ...]:
         return (node.thensubcon, node.elsesubcon)
     if kind is c.Switch:
         return (*node.cases.values(), node.default)
-    if isinstance(node, c.Subconstruct):
-        return (node.subcon,)
-    return ()
+    return tuple(_parts(getattr(node, "__dict__", {})))
+
+
+def _parts(attributes: dict[str, Any]) -> Iterator[Any]:
+    """Yield the nodes among attributes, also those in a list or a dict: nodes of any class tell theirs so."""
+    for value in attributes.values():
+        if isinstance(value, c.Construct):
+            yield value
+        elif isinstance(value, list | tuple | dict):
+            several = value.values() if isinstance(value, dict) else value
+            yield from (one for one in several if isinstance(one, c.Construct))
 
 
 def nodes(layout: Any) -> Iterator[Any]:
@@ -47,15 +55,21 @@ def nodes(layout: Any) -> Iterator[Any]:
 
 @lru_cache(maxsize=256)
 def is_greedy(layout: Any) -> bool:
-    """Whether the layout takes as many bytes as there are, or asks that there be no more."""
-    return any(type(node) in (c.GreedyRange, TERMINATED) for node in nodes(layout))
+    """Whether the layout takes as many bytes as there are, asks that there be no more, or might do either."""
+    return any(type(node) in (c.GreedyRange, TERMINATED) or not is_walked(node) for node in nodes(layout))
+
+
+def is_walked(node: Any) -> bool:
+    """Whether a node is of a class that can be read as columns."""
+    kind = type(node)
+    return kind is c.Renamed or kind in _WALKED or (kind is c.Transformed and node.decodefunc in TRANSFORMS)
 
 
 def fixed_size(node: Any) -> int | None:
     """Return how long a node always is, in bytes (in bits inside a BitStruct), None where the payload decides."""
     try:
         return int(node.sizeof())
-    except (c.SizeofError, LookupError, AttributeError):
+    except (c.ConstructError, AttributeError, *FAULTS):
         return None
 
 
@@ -81,26 +95,36 @@ def raw_range(layout: Any, field: str) -> tuple[int, int] | None:
     for node, path, _ in placed(layout):
         if path != field:
             continue
-        if type(node) is c.FormatField and node.fmtstr[-1] not in "fd":
-            return _range(8 * node.length, signed=node.fmtstr[-1] in "bhil")
-        if type(node) in (c.BytesInteger, c.BitsInteger) and isinstance(node.length, int):
-            return _range(node.length * (8 if type(node) is c.BytesInteger else 1), signed=bool(node.signed))
-        if type(node) is FLAG:
-            return 0, 1
+        if (span := raw_span(node)) is not None:
+            return span.start, span.stop - 1
     return None
 
 
-def _range(bits: int, *, signed: bool) -> tuple[int, int]:
-    return (-(1 << (bits - 1)), (1 << (bits - 1)) - 1) if signed else (0, (1 << bits) - 1)
+def raw_span(node: Any) -> range | None:
+    """Return the raw values that a whole number's width can hold, None for any other node."""
+    if type(node) is c.FormatField and node.fmtstr[-1] not in "efd":
+        return _range(8 * node.length, signed=node.fmtstr[-1] in "bhilq")
+    if type(node) in (c.BytesInteger, c.BitsInteger) and isinstance(node.length, int):
+        return _range(node.length * (8 if type(node) is c.BytesInteger else 1), signed=bool(node.signed))
+    return range(2) if type(node) is FLAG else None
+
+
+def _range(bits: int, *, signed: bool) -> range:
+    return range(-(1 << (bits - 1)), 1 << (bits - 1)) if signed else range(1 << bits)
 
 
 def require_walkable(codec: Codec) -> None:
-    """Raise DeclarationError, naming the field, where the columnar executor could not read the layout."""
+    """Raise DeclarationError, naming the field, where the columnar executor could not read the layout.
+
+    A codec that says `row_by_row` may hold anything that construct reads.
+    """
+    if codec.row_by_row:
+        return
     enums = {path.rpartition(".")[2] for node, path, _ in placed(codec.layout) if type(node) is c.Enum}
     for node, path, place in placed(codec.layout):
         problem = _problem(node) or _misplaced(node, place) or _expression_problem(node, enums)
         if problem:
-            raise DeclarationError(f"codec {codec.name}: {path or type(node).__name__}: {problem}")
+            raise DeclarationError(f"codec {codec.name}: {path or type(node).__name__}: {problem}; {WAY_OUT}")
 
 
 def _problem(node: Any) -> str | None:
@@ -181,6 +205,12 @@ def _unequal(expression: Any, enums: set[str]) -> str | None:
     return None
 
 
+#: What an author can do about a layout that can't be read as columns.
+WAY_OUT = (
+    "use numbers, sections, arrays and switches over `this` expressions, or set row_by_row=True and accept that every "
+    "payload costs construct's own time"
+)
+
 #: The widest whole number that is read as columns: shifted by up to 7 bits it still fits 64.
 WIDEST_BITS = 56
 
@@ -224,43 +254,3 @@ _DECIDING = {
     c.Computed: ("func",),
     c.Check: ("func",),
 }
-
-
-def describe(codec: Codec) -> str:
-    """Return the content digest of a codec: of everything that decides which figures a payload gives."""
-    return content_digest(
-        {
-            "name": codec.name,
-            "message": codec.message,
-            "match": [codec.match.fport, codec.match.leading_bits, codec.match.value],
-            "layout": _outline(codec.layout),
-            "bounds": [[bound.field, bound.low, bound.high] for bound in codec.bounds],
-            "quantities": [_meaning(quantity) for quantity in codec.quantities],
-            "samples": [
-                [group.repeat, group.depth_index, group.age_interval, [_meaning(q) for q in group.quantities]]
-                for group in codec.samples
-            ],
-        }
-    )
-
-
-def _meaning(q: Any) -> list[Any]:
-    sentinels = sorted([raw, text] for raw, text in q.sentinels.items())
-    return [q.name, q.field, q.unit, q.scale, q.offset, sentinels, list(q.valid or ())]
-
-
-def _outline(node: Any) -> list[Any]:
-    kind = type(node)
-    told: list[Any] = [kind.__name__]
-    if kind is c.Renamed:
-        told.append(node.name)
-    if kind is c.Transformed:
-        told.append(TRANSFORMS.get(node.decodefunc, "other"))
-    told += [
-        repr(getattr(node, attribute))
-        for attribute in ("fmtstr", "length", "signed", "swapped", "count", "value", "condfunc", "keyfunc", "func")
-        if attribute in node.__dict__ and kind is not c.Rebuild
-    ]
-    if kind is c.Switch:
-        told.append([repr(key) for key in node.cases])
-    return [*told, *(_outline(child) for child in children(node))]

@@ -38,7 +38,10 @@ class Migration:
 
 
 #: The order is the order of running; a number is never reused.
-MIGRATIONS = (Migration(1, "raw log, registry and readings"),)
+MIGRATIONS = (
+    Migration(1, "raw log, registry and readings"),
+    Migration(2, "soils, crops and the uncertainty of a reading"),
+)
 
 #: Created before any migration, outside them.
 RECORD_DDL = (

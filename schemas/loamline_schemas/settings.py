@@ -66,4 +66,7 @@ class Settings(_Section):
     store: Annotated[Path, Field(description="the DuckDB file")] = Path("loamline.duckdb")
     broker: BrokerSettings = BrokerSettings()
     batch: BatchSettings = BatchSettings()
+    codec_dirs: Annotated[
+        tuple[Path, ...], Field(description="folders of private codecs, read beside the built-in ones")
+    ] = ()
     log_format: Literal["console", "json"] = "console"

@@ -9,83 +9,9 @@ more than the rest of a row. The big tables have no primary key: identity is kep
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import pyarrow as pa
 
-INSTANT = pa.timestamp("us", tz="UTC")
-RECEPTION = pa.struct(
-    [
-        ("gateway", pa.string()),
-        ("rssi_dbm", pa.float64()),
-        ("snr_db", pa.float64()),
-        ("heard_at", INSTANT),
-        ("latitude_deg", pa.float64()),
-        ("longitude_deg", pa.float64()),
-        ("antenna", pa.int16()),
-    ]
-)
-
-_SQL_NAMES = {
-    pa.bool_(): "BOOLEAN",
-    pa.int16(): "SMALLINT",
-    pa.int32(): "INTEGER",
-    pa.int64(): "BIGINT",
-    pa.uint8(): "UTINYINT",
-    pa.uint16(): "USMALLINT",
-    pa.uint32(): "UINTEGER",
-    pa.uint64(): "UBIGINT",
-    pa.float64(): "DOUBLE",
-    pa.string(): "VARCHAR",
-    pa.binary(): "BLOB",
-    pa.date32(): "DATE",
-    INSTANT: "TIMESTAMP WITH TIME ZONE",
-}
-
-
-def sql_type(kind: pa.DataType) -> str:
-    """Return DuckDB's name of an Arrow type that these tables use."""
-    if pa.types.is_struct(kind):
-        return "STRUCT(" + ", ".join(f'"{field.name}" {sql_type(field.type)}' for field in kind) + ")"
-    if pa.types.is_list(kind):
-        return sql_type(kind.value_type) + "[]"
-    return _SQL_NAMES[kind]
-
-
-@dataclass(frozen=True, slots=True)
-class Column:
-    """One column: its Arrow type, its meaning and the migration that brought it."""
-
-    name: str
-    arrow: pa.DataType
-    note: str
-    required: bool = False
-    since: int = 1
-
-    @property
-    def ddl(self) -> str:
-        """The column's line in CREATE TABLE or ADD COLUMN."""
-        return f'"{self.name}" {sql_type(self.arrow)}' + (" NOT NULL" if self.required else "")
-
-
-@dataclass(frozen=True, slots=True)
-class Table:
-    """One table of the store."""
-
-    name: str
-    note: str
-    columns: tuple[Column, ...]
-    since: int = 1
-
-    @property
-    def schema(self) -> pa.Schema:
-        """The Arrow schema, in column order."""
-        return pa.schema([pa.field(c.name, c.arrow, nullable=not c.required) for c in self.columns])
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        """The column names, in order."""
-        return tuple(column.name for column in self.columns)
+from loamline_schemas.columns import INSTANT, RECEPTION, Column, Table
 
 
 def _c(name: str, arrow: pa.DataType, note: str, *, required: bool = False, since: int = 1) -> Column:
@@ -185,6 +111,9 @@ READING = Table(
         _c("frost_flag", pa.uint8(), "QARTOD flag", required=True),
         _c("verdict_flag", pa.uint8(), "the roll-up", required=True),
         _c("provenance_id", pa.int32(), "what made the figure", required=True),
+        _c("vwc_uncertainty_m3_m3", pa.float64(), "standard uncertainty of vwc_m3_m3", since=2),
+        _c("plant_available_fraction", pa.float64(), "0 at the wilting point, 1 at field capacity", since=2),
+        _c("zone", pa.uint8(), "loamline_schemas.verdicts.Zone; null: not known", since=2),
     ),
 )
 
@@ -221,6 +150,8 @@ PROVENANCE = Table(
         _c("soil_curve", pa.string(), "null: none known"),
         _c("soil_digest", pa.string(), ""),
         _c("limits_digest", pa.string(), "", required=True),
+        _c("soil_layer_digest", pa.string(), "null: the placement's texture alone", since=2),
+        _c("crop_digest", pa.string(), "null: no crop told", since=2),
     ),
 )
 
@@ -235,17 +166,20 @@ REFERENCE = Table(
     ),
 )
 
-_SPAN = (
-    _c("digest", pa.string(), "content digest of the row", required=True),
-    _c("first_reference_id", pa.int32(), "the state that brought it", required=True),
-    _c("last_reference_id", pa.int32(), "the last state that held it; null: still in force"),
-)
+
+def _span(since: int = 1) -> tuple[Column, ...]:
+    return (
+        _c("digest", pa.string(), "content digest of the row", required=True, since=since),
+        _c("first_reference_id", pa.int32(), "the state that brought it", required=True, since=since),
+        _c("last_reference_id", pa.int32(), "the last state that held it; null: still in force", since=since),
+    )
+
 
 SITE = Table(
     "site",
     "Places with probes.",
     (
-        *_SPAN,
+        *_span(),
         _c("site", pa.string(), "", required=True),
         _c("customer", pa.string(), "", required=True),
         _c("latitude_deg", pa.float64(), "WGS 84", required=True),
@@ -258,7 +192,7 @@ PROBE = Table(
     "probe",
     "Factory records.",
     (
-        *_SPAN,
+        *_span(),
         _c("dev_eui", pa.string(), "", required=True),
         _c("serial", pa.string(), "", required=True),
         _c("hardware", pa.string(), "", required=True),
@@ -266,6 +200,7 @@ PROBE = Table(
         _c("air_count", pa.float64(), "count in air at 20 degC"),
         _c("water_count", pa.float64(), "count in water at 20 degC"),
         _c("count_per_k", pa.float64(), "counts per kelvin"),
+        _c("valid_from", INSTANT, "null: since ever", since=2),
     ),
 )
 
@@ -273,7 +208,7 @@ PLACEMENT = Table(
     "placement",
     "Where each depth of a probe sat, in which soil, from when to when.",
     (
-        *_SPAN,
+        *_span(),
         _c("dev_eui", pa.string(), "", required=True),
         _c("depth_index", pa.uint8(), "", required=True),
         _c("site", pa.string(), "", required=True),
@@ -288,11 +223,33 @@ PLACEMENT = Table(
     ),
 )
 
+SOIL = Table(
+    "soil",
+    "Layers of the sites' soils, from when to when.",
+    (
+        *_span(2),
+        _c("site", pa.string(), "", required=True, since=2),
+        _c("definition", pa.string(), "canonical JSON of loamline_schemas.registry.SoilRow", required=True, since=2),
+    ),
+    since=2,
+)
+
+CROP = Table(
+    "crop",
+    "What grew at the sites, from when to when.",
+    (
+        *_span(2),
+        _c("site", pa.string(), "", required=True, since=2),
+        _c("definition", pa.string(), "canonical JSON of loamline_schemas.registry.CropRow", required=True, since=2),
+    ),
+    since=2,
+)
+
 CURVE = Table(
     "curve",
     "Calibration curves.",
     (
-        *_SPAN,
+        *_span(),
         _c("id", pa.string(), "", required=True),
         _c("definition", pa.string(), "canonical JSON of loamline_schemas.curves.Curve", required=True),
     ),
@@ -302,7 +259,7 @@ LIMITS = Table(
     "limits",
     "Thresholds of the checks, one row a layer.",
     (
-        *_SPAN,
+        *_span(),
         _c("layer", pa.string(), "limits, texture, site or probe", required=True),
         _c("name", pa.string(), "the texture, site or dev_eui; empty for the first layer", required=True),
         _c("definition", pa.string(), "canonical JSON of the layer", required=True),
@@ -323,7 +280,9 @@ TABLES = (
     PLACEMENT,
     CURVE,
     LIMITS,
+    SOIL,
+    CROP,
 )
 
 #: The registry's tables, whose rows are in force from one registry state to another.
-REGISTRY_TABLES = (SITE, PROBE, PLACEMENT, CURVE, LIMITS)
+REGISTRY_TABLES = (SITE, PROBE, PLACEMENT, CURVE, LIMITS, SOIL, CROP)

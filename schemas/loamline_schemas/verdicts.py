@@ -59,3 +59,16 @@ _SENTENCES = {
     RangeCause.VWC_SUSPECT: "the water content lies outside vwc_suspect, the usual bounds of soil",
     RangeCause.UNCALIBRATED: "the registry lacks a record, placement or curve that calibration needs",
 }
+
+
+class Zone(IntEnum):
+    """Where a water content stands between what the placement, or its soil and crop, call too dry and too wet."""
+
+    DEFICIT = 1
+    ADEQUATE = 2
+    EXCESS = 3
+
+    @property
+    def word(self) -> str:
+        """The zone as exports write it."""
+        return self.name.lower()

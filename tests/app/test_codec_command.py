@@ -197,6 +197,7 @@ def test_list_tells_every_codec_to_a_script() -> None:
         "length": "9 bytes, then 3 for each of samples",
         "description": BUILT_IN[2].description,
         "digest": BUILT_IN[2].digest,
+        "read_as": "columns",
     }
     assert told[0]["match"] == "byte 0 = 0x01"
 
@@ -229,3 +230,16 @@ def test_the_installed_program_leaves_with_the_same_code(payload: str, code: int
     assert done.returncode == code
     assert (done.stderr == "") == (code == 0)
     assert "Traceback" not in done.stderr
+
+
+def test_list_tells_a_codec_that_is_read_row_by_row(tmp_path: Path) -> None:
+    (tmp_path / "stake.py").write_text(
+        "from construct import Const, GreedyRange, Int8ub, Prefixed, Struct\n"
+        "from loamline_codecs import Codec, Match, Quantity\n"
+        "spare = Prefixed(Int8ub, GreedyRange(Const(1, Int8ub)))\n"
+        'CODEC = Codec("stake-v1", "A stake.", "status", Match(30, 0, 0), Struct("supply" / Int8ub, "spare" / spare),\n'
+        '    (Quantity("supply_v", "supply", "V"),), row_by_row=True)\n'
+    )
+    told = _told("list", "--codec-dir", str(tmp_path))
+    assert (told[-1]["name"], told[-1]["read_as"]) == ("stake-v1", "rows")
+    assert "read as rows" in " ".join(_run("list", "--codec-dir", str(tmp_path)).stdout.split())

@@ -102,3 +102,15 @@ def test_a_list_in_the_environment_must_be_json(monkeypatch: pytest.MonkeyPatch)
     """As pydantic-settings reads it; the sentence says so."""
     monkeypatch.setenv("LOAMLINE_BROKER__TOPICS", "uplinks/#")
     assert told(None).startswith("environment: expected JSON for a list or section, got ")
+
+
+def test_folders_of_private_codecs_come_from_file_environment_and_flags(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The environment's JSON list is the one that every `codec` verb reads too; a later layer replaces the list."""
+    assert load_settings(None, {"codec_dirs": None}).codec_dirs == ()
+    path = settings_file(tmp_path, 'codec_dirs = ["file"]\n')
+    assert load_settings(path, {}).codec_dirs == (Path("file"),)
+    monkeypatch.setenv("LOAMLINE_CODEC_DIRS", '["a", "b"]')
+    assert load_settings(path, {}).codec_dirs == (Path("a"), Path("b"))
+    assert load_settings(path, {"codec_dirs": [Path("flag")]}).codec_dirs == (Path("flag"),)

@@ -165,7 +165,7 @@ _OK = {"supply_v": 3.6}
 @pytest.mark.parametrize(
     ("codec", "uplink", "samples", "sentence"),
     [
-        (_V1, {}, [], "measurement-v1: supply_v: expected 2 to 4.55 V, got 0"),
+        (_V1, {}, [], "measurement-v1: supply_v: expected 2 to 4.55 V, got no supply_v"),
         (_V1, {"supply_v": 5}, [], "measurement-v1: supply_v: expected 2 to 4.55 V, got 5"),
         (_V2, {"supply_v": 4.1}, [], "measurement-v2: supply_v: expected 2 to 4.044 V, got 4.1"),
         (_V1, {"supply_v": "full"}, [], "measurement-v1: supply_v: expected a number, got 'full'"),
@@ -260,7 +260,7 @@ _OK = {"supply_v": 3.6}
             _V1,
             {"supply_v": None},
             [],
-            "measurement-v1: field supply_voltage: struct '>B' error during building, given value None",
+            "measurement-v1: supply_v: expected a figure, got none, for which this payload has no code",
         ),
     ],
 )

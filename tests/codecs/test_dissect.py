@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from loamline_codecs import Codec, CodecSet, Match, Message, Quantity, Refusal, SampleGroup, builtin_codecs
+from loamline_codecs.declaration import Bound
 from loamline_codecs.dissect import Dissection, Leaf, dissect, label_of, reserved_mask
 
 
@@ -102,13 +103,17 @@ def test_any_bytes_are_dissected_or_refused(fport: int, payload: bytes) -> None:
 # Layouts that the built-in family doesn't use ----------------------------------------------------------
 
 
-def _codecs(layout: c.Construct, *quantities: Quantity, samples: tuple[SampleGroup, ...] = ()) -> CodecSet:
-    return CodecSet([Codec("bench", "", "status", Match(7, 0, 0), layout, quantities, samples)])
+def _codecs(
+    layout: c.Construct, *quantities: Quantity, samples: tuple[SampleGroup, ...] = (), bounds: tuple[Bound, ...] = ()
+) -> CodecSet:
+    """A codec of a layout; fields that mean nothing here are bounded, since each has to be of some use."""
+    return CodecSet([Codec("bench", "As tried.", "status", Match(7, 0, 0), layout, quantities, samples, bounds)])
 
 
 def test_fields_without_a_name_show_their_bits() -> None:
-    layout = c.Struct(c.Const(7, c.Int16ub), "wide" / c.Padded(10, c.Int8ub), c.Int24ub)
-    assert _dissected(7, "0007 05 000000000000000001 0A0B0C", _codecs(layout)).leaves == (
+    layout = c.Struct(c.Const(7, c.Int16ub), "wide" / c.Padded(10, c.Int8ub), c.Const(0x0A0B0C, c.Int24ub))
+    codecs = _codecs(layout, bounds=(Bound("wide", 0, 255),))
+    assert _dissected(7, "0007 05 000000000000000001 0A0B0C", codecs).leaves == (
         Leaf("", 0, 16, 7),
         Leaf("wide", 16, 8, 5),
         Leaf("wide", 24, 72, None, reserved=True),
@@ -117,8 +122,13 @@ def test_fields_without_a_name_show_their_bits() -> None:
 
 
 def test_members_of_a_sequence_and_named_elements_are_found() -> None:
-    layout = c.Struct("pair" / c.Sequence(c.Int8ub, "second" / c.Int8sb), "all" / c.Array(1, "each" / c.Flag))
-    assert [(leaf.path, leaf.raw) for leaf in _dissected(7, "01FF01", _codecs(layout)).leaves] == [
+    layout = c.Struct(
+        "pair" / c.Sequence(c.Const(1, c.Int8ub), "second" / c.Int8sb, c.Check(c.this.second < 0)),
+        "all" / c.Array(1, "each" / c.Flag),
+        "supply" / c.Computed(c.this.all[0]),
+    )
+    codecs = _codecs(layout, Quantity("supply_v", "supply", "V"))
+    assert [(leaf.path, leaf.raw) for leaf in _dissected(7, "01FF01", codecs).leaves] == [
         ("pair[0]", 1),
         ("pair[1].second", -1),
         ("all[0].each", 1),
@@ -143,12 +153,12 @@ def test_a_float_is_a_raw_value_too() -> None:
 
 def test_fields_of_swapped_bytes_come_in_the_payloads_order() -> None:
     inside = c.BitStruct("high" / c.BitsInteger(8), "low" / c.BitsInteger(8))
-    assert [
-        (leaf.path, leaf.raw) for leaf in _dissected(7, "0102", _codecs(c.Struct("x" / c.ByteSwapped(inside)))).leaves
-    ] == [
-        ("x.low", 1),
-        ("x.high", 2),
-    ]
+    codecs = _codecs(
+        c.Struct("x" / c.ByteSwapped(inside)),
+        Quantity("firmware_major", "x.high", "1"),
+        Quantity("firmware_minor", "x.low", "1"),
+    )
+    assert [(leaf.path, leaf.raw) for leaf in _dissected(7, "0102", codecs).leaves] == [("x.low", 1), ("x.high", 2)]
 
 
 def test_what_only_the_scalar_parser_reads_has_no_leaves() -> None:

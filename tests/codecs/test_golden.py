@@ -10,6 +10,8 @@ import pytest
 from construct import Const, Flag, Int8ub, Int16ub, Padding, Struct
 
 from loamline_codecs import BUILT_IN, Codec, CodecSet, Match, Quantity, SampleGroup
+from loamline_codecs.declaration import Bound
+from loamline_codecs.golden import private_update
 
 _COMMAND = "uv run pytest tests/codecs --update-goldens"
 _WARM_SOIL = """\
@@ -115,6 +117,36 @@ def test_a_malformed_payload_in_a_codecs_folder_is_refused_with_its_reason(golde
     )
 
 
+@pytest.mark.parametrize(
+    ("former", "now", "sentence"),
+    [
+        (" 2A\n", " 2\n", "hex: expected two digits a byte, got 17 digits"),
+        ("port 10", "port 256", "port: expected 0 to 255, got 256"),
+    ],
+)
+def test_a_payload_that_no_radio_could_carry_is_refused(
+    golden: Any, case: Path, former: str, now: str, sentence: str
+) -> None:
+    case.write_text(_WARM_SOIL.replace(former, now))
+    assert _at(golden, case).problem(case, update=True) == f"replay_fixtures/measurement-v1/warm_soil.txt: {sentence}"
+
+
+def test_a_private_codecs_case_names_the_command_that_updates_it(golden: Any, case: Path) -> None:
+    case.write_text(_WARM_SOIL[: _WARM_SOIL.index("\nreads as:")])
+    command = private_update("soil-stake-v1", Path("my codecs/soil_stake_v1.py"))
+    assert command == "loamline codec check soil-stake-v1 --codec-dir 'my codecs' --update-goldens"
+    problem = dataclasses.replace(_at(golden, case), command=command).problem(case)
+    assert problem.endswith(f"got no expectation. Write it with: {command}")
+
+
+def test_a_case_that_can_not_be_rewritten_is_told_in_a_sentence(golden: Any, case: Path) -> None:
+    case.unlink()
+    case.mkdir()
+    assert _at(golden, case).problem(case, update=True) == (
+        "replay_fixtures/measurement-v1/warm_soil.txt: expected to read it, got Is a directory"
+    )
+
+
 def test_a_file_of_another_form_is_refused(golden: Any, case: Path) -> None:
     case.write_text("01073A05DCA025002A\n")
     assert _at(golden, case).problem(case) == (
@@ -123,17 +155,17 @@ def test_a_file_of_another_form_is_refused(golden: Any, case: Path) -> None:
     )
 
 
-def _shortened(*fields: Any) -> CodecSet:
+def _shortened(*fields: Any, **more: Any) -> Codec:
     quantity = Quantity("supply_v", "supply_voltage", "V", scale="0.001")
     layout = Struct("payload_version" / Const(1, Int8ub), *fields)
-    return CodecSet([Codec("measurement-v1", "forgetful", "measurement", Match(10, 8, 1), layout, (quantity,))])
+    return Codec("measurement-v1", "Forgetful.", "measurement", Match(10, 8, 1), layout, (quantity,), **more)
 
 
 def test_an_update_refuses_a_reading_that_loses_something(golden: Any, case: Path) -> None:
-    """A field that no quantity tells of can't come back: the payload is rebuilt from what was read."""
-    codecs = _shortened("supply_voltage" / Int16ub, "unread" / Int8ub)
+    """A field that a bound guards but no quantity tells of can't come back: a payload is rebuilt from its reading."""
+    codec = _shortened("supply_voltage" / Int16ub, "unread" / Int8ub, bounds=(Bound("unread", 0, 9),))
     case.write_text("# Lossy.\n\nuplink:\n  port 10\n  hex 01 0E 10 07\n")
-    lossy = dataclasses.replace(_at(golden, case), codecs=codecs)
+    lossy = dataclasses.replace(_at(golden, case), codecs=CodecSet([codec]))
     assert lossy.problem(case, update=True) == (
         "replay_fixtures/measurement-v1/warm_soil.txt: expected to be rebuilt from its reading, got: "
         "codec measurement-v1: field of the layout: 'unread'"
@@ -143,7 +175,7 @@ def test_an_update_refuses_a_reading_that_loses_something(golden: Any, case: Pat
 
 def test_an_update_refuses_a_reading_that_comes_back_changed(golden: Any, case: Path) -> None:
     """A flag that takes a byte is set by 2 as well as by 1; what was read says only that it is set."""
-    codec = _shortened("supply_voltage" / Int16ub, "tilted" / Flag).codecs[0]
+    codec = _shortened("supply_voltage" / Int16ub, "tilted" / Flag)
     codec = dataclasses.replace(codec, quantities=(*codec.quantities, Quantity("tilted", "tilted", "1")))
     case.write_text("# Lossy.\n\nuplink:\n  port 10\n  hex 01 0E 10 02\n")
     lossy = dataclasses.replace(_at(golden, case), codecs=CodecSet([codec]))
@@ -156,7 +188,7 @@ def test_an_update_refuses_a_reading_that_comes_back_changed(golden: Any, case: 
 def test_a_fault_code_comes_back_as_the_one_it_was(golden: Any, case: Path) -> None:
     faults = {0xFFFF: "transducer fault", 0xFFFE: "cable cut"}
     group = SampleGroup((Quantity("moisture_count", "count", "{count}", sentinels=faults),))
-    codec = dataclasses.replace(_shortened("supply_voltage" / Int16ub, "count" / Int16ub).codecs[0], samples=(group,))
+    codec = _shortened("supply_voltage" / Int16ub, "count" / Int16ub, samples=(group,))
     case.write_text("# Cable cut.\n\nuplink:\n  port 10\n  hex 01 0E 10 FF FE\n")
     engine = dataclasses.replace(_at(golden, case), codecs=CodecSet([codec]))
     assert engine.problem(case, update=True) is None
@@ -164,7 +196,7 @@ def test_a_fault_code_comes_back_as_the_one_it_was(golden: Any, case: Path) -> N
 
 
 def test_reserved_bits_need_not_come_back(golden: Any, case: Path) -> None:
-    codecs = _shortened("supply_voltage" / Int16ub, Padding(1))
+    codecs = CodecSet([_shortened("supply_voltage" / Int16ub, Padding(1))])
     case.write_text("# Reserved byte set.\n\nuplink:\n  port 10\n  hex 01 0E 10 07\n")
     masked = dataclasses.replace(_at(golden, case), codecs=codecs)
     assert masked.problem(case, update=True) is None

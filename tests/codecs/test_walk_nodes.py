@@ -19,10 +19,13 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from loamline_codecs import Codec, Match
-from loamline_codecs.columnar import Walk
+from loamline_codecs.columnar import Part, read_columns
+from loamline_codecs.cursor import Repeated
 from loamline_codecs.dissect import reserved_mask
-from loamline_codecs.expressions import FAULTS
-from loamline_codecs.part import Part, unsigned
+from loamline_codecs.expressions import FAULTS, Symbol
+from loamline_codecs.plans import Plans
+from loamline_codecs.reads import Read
+from loamline_codecs.single import read_single
 from loamline_codecs.walkable import require_walkable
 
 _REFUSED = object()
@@ -145,6 +148,26 @@ LAYOUTS: dict[str, tuple[Any, tuple[int, ...]]] = {
         c.Struct("x" / c.Array(3, c.Struct("y" / c.If(this._index == 1, c.Int8ub), "z" / c.Int8ub))),
         (4,),
     ),
+    "array whose elements depend on a flag before it": (
+        c.Struct("f" / c.Flag, "x" / c.Array(3, c.Struct("a" / c.Int8ub, "b" / c.If(this._.f, c.Int16sl)))),
+        (4, 10),
+    ),
+    "array of bits and of bytes turned round": (
+        c.Struct(
+            "x" / c.Array(2, c.BitStruct("y" / c.Array(3, c.BitsInteger(5)), "z" / c.Flag)),
+            "v" / c.ByteSwapped(c.Array(2, c.Int16ub)),
+            "w" / c.BitsSwapped(c.Array(2, c.Struct("a" / c.Int16sl, c.Padding(1)))),
+        ),
+        (14,),
+    ),
+    "values of an array that decide": (
+        c.Struct(
+            "x" / c.Array(2, c.Struct("a" / c.Int8ub)),
+            "sum" / c.Computed(this.x[0].a * 256 + this.x[1].a),
+            "y" / c.If(this.x[1].a > this.x[0].a, c.Int8ub),
+        ),
+        (2, 3),
+    ),
     "array that is all there is": (c.Array(3, c.Struct("y" / c.If(this._index == 1, c.Int8ub))), (1,)),
     "array with a named element": (c.Struct("x" / c.Array(2, "y" / c.Int8ub)), (2,)),
     "as many as there are": (c.Struct("a" / c.Int8ub, "x" / c.GreedyRange(c.Int16ub)), (1, 3, 5)),
@@ -189,7 +212,7 @@ LAYOUTS: dict[str, tuple[Any, tuple[int, ...]]] = {
 @pytest.mark.parametrize("name", LAYOUTS)
 def test_a_node_is_walked_as_construct_parses_it(name: str) -> None:
     layout, lengths = LAYOUTS[name]
-    require_walkable(Codec("tried", "", "measurement", Match(1, 0, 0), layout, ()))
+    require_walkable(_codec(layout))
     longest = max(lengths, default=2) + 1
     read_once = set()
 
@@ -208,20 +231,37 @@ def test_a_node_is_walked_as_construct_parses_it(name: str) -> None:
     assert read_once == set(lengths)
 
 
+def _codec(layout: Any) -> Codec:
+    return Codec("tried", "", "measurement", Match(1, 0, 0), layout, ())
+
+
 def _agreeing(layout: Any, payloads: list[bytes]) -> bool:
-    """Compare both readers on equally long payloads; return whether any was read."""
-    octets = np.frombuffer(b"".join(payloads), dtype=np.uint8).reshape(len(payloads), len(payloads[0])).T
-    walk = Walk()
-    parts = walk.read(layout, octets)
-    places = [place for part in parts for place in part.rows] + [place for rows in walk.odd for place in rows]
+    """Compare the readers on equally long payloads; return whether any was read."""
+    plans = Plans(_codec(layout))
+    parts, apart = _columns(plans, payloads)
+    places = [place for part in parts for place in part.rows] + [place for rows in apart for place in rows]
     assert sorted(places) == list(range(len(payloads))), "every row is read or set apart, once"
     for part in parts:
         for index, row in enumerate(part.rows):
-            expected = _parsed(layout, payloads[row])
-            assert _same(expected, _row(part.value, index)), f"{payloads[row].hex()}: {expected} {part.value}"
-    for row in (place for rows in walk.odd for place in rows):
+            expected, got = _parsed(layout, payloads[row]), _row(part.reading.tree, _of_row(part.values, index))
+            assert _same(expected, got), f"{payloads[row].hex()}: {expected} {got}"
+    for row in (place for rows in apart for place in rows):
         assert _parsed(layout, payloads[row]) is _REFUSED, payloads[row].hex()
+    for payload in payloads:
+        single, expected = read_single(plans, payload), _parsed(layout, payload)
+        got = _REFUSED if single is None else _row(single.reading.tree, single.values)
+        assert (expected is _REFUSED and got is _REFUSED) or _same(expected, got), f"{payload.hex()}: {expected} {got}"
     return bool(parts)
+
+
+def _columns(plans: Plans, payloads: list[bytes]) -> tuple[list[Part], list[NDArray[np.int64]]]:
+    block = np.frombuffer(b"".join(payloads), dtype=np.uint8).reshape(len(payloads), len(payloads[0]))
+    return read_columns(plans, np.arange(len(payloads)), block, smallest=1)
+
+
+def _of_row(values: list[Any], index: int) -> list[Any]:
+    """One row's values, as the reader of one payload has them."""
+    return [value[..., index].tolist() for value in values]
 
 
 def _parsed(layout: Any, payload: bytes) -> Any:
@@ -233,12 +273,13 @@ def _parsed(layout: Any, payload: bytes) -> Any:
     return tree if stream.tell() == len(payload) else _REFUSED
 
 
-def _row(tree: Any, index: int) -> Any:
+def _row(tree: Any, values: list[Any]) -> Any:
+    """A plan's tree with the values of one payload in it."""
     if isinstance(tree, dict):
-        return {name: _row(value, index) for name, value in tree.items()}
-    if isinstance(tree, list):
-        return [_row(value, index) for value in tree]
-    return tree[index].item() if isinstance(tree, np.ndarray) else tree
+        return {name: _row(value, values) for name, value in tree.items()}
+    if isinstance(tree, list | Repeated):
+        return [_row(value, values) for value in tree]
+    return tree.of(values) if isinstance(tree, Symbol) else tree
 
 
 def _same(expected: Any, got: Any) -> bool:
@@ -264,22 +305,27 @@ def _same(expected: Any, got: Any) -> bool:
     ],
 )
 def test_what_only_the_scalar_parser_can_read_is_left_to_it(layout: Any, payload: str, value: Any) -> None:
-    walk = Walk()
-    assert walk.read(layout, np.array([list(bytes.fromhex(payload))], dtype=np.uint8).T) == []
-    assert [rows.tolist() for rows in walk.odd] == [[0]]
-    assert _parsed(layout, bytes.fromhex(payload)).x == value
+    octets = bytes.fromhex(payload)
+    plans = Plans(_codec(layout))
+    parts, apart = _columns(plans, [octets])
+    assert (parts, [rows.tolist() for rows in apart]) == ([], [[0]])
+    assert read_single(plans, octets) is None
+    assert _parsed(layout, octets).x == value
 
 
 @given(st.integers(0, 63), st.integers(1, 56), st.binary(min_size=16, max_size=16))
 def test_a_number_is_cut_out_at_any_bit(first_bit: int, bits: int, octets: bytes) -> None:
-    column: NDArray[np.uint8] = np.frombuffer(octets, dtype=np.uint8)[:, np.newaxis]
+    last = (first_bit + bits - 1) // 8
+    read = Read(tuple(range(first_bit // 8, last + 1)), 8 * (last + 1) - first_bit - bits, bits)
     expected = int.from_bytes(octets, "big") >> (128 - first_bit - bits) & ((1 << bits) - 1)
-    assert unsigned(column, first_bit, bits).tolist() == [expected]
+    assert read.column(np.frombuffer(octets, dtype=np.uint8)[np.newaxis]).tolist() == [expected]
+    assert read.number(octets, []) == expected
 
 
 def _places(layout: Any, octets: bytes) -> list[tuple[str, int, int]]:
-    parts: list[Part] = Walk().read(layout, np.frombuffer(octets, dtype=np.uint8)[:, np.newaxis])
-    return [(leaf.path, leaf.first_bit, leaf.bits) for leaf in parts[0].fields]
+    single = read_single(Plans(_codec(layout)), octets)
+    assert single is not None
+    return [(leaf.path, leaf.first_bit, leaf.bits) for leaf in single.reading.leaves]
 
 
 def test_fields_of_swapped_bytes_are_placed_where_they_stand_in_the_payload() -> None:

@@ -64,5 +64,10 @@ def test_what_can_not_work_is_refused_in_one_sentence(told, expected):
     assert refusal(**told) == expected
 
 
+def test_private_codecs_come_from_no_folder_unless_told():
+    assert Settings().codec_dirs == ()
+    assert refusal(codec_dirs="codecs").startswith("codec_dirs: expected")
+
+
 def test_no_topics_are_refused():
     assert refusal(broker={"topics": []}).startswith("broker.topics: expected")

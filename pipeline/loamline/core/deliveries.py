@@ -14,7 +14,7 @@ from datetime import datetime
 import pyarrow as pa
 
 from loamline.core.identity import CLOCK
-from loamline_schemas.tables import INSTANT, RECEPTION
+from loamline_schemas.columns import INSTANT, RECEPTION
 from loamline_schemas.uplink import HEARD_AT_SOURCES, Reception, Uplink
 
 #: Raw-log columns that a message itself decides; the writer adds its own.

@@ -171,6 +171,9 @@ def _readings(
         **figures,
         "permittivity": made.permittivity,
         "vwc_m3_m3": made.vwc_m3_m3,
+        "vwc_uncertainty_m3_m3": np.full(len(k), np.nan),
+        "plant_available_fraction": np.full(len(k), np.nan),
+        "zone": np.full(len(k), np.nan),
         **{name: column[row[k]] for name, column in decoded.uplink.items()},
         "best_rssi_dbm": uplinks.best_rssi_dbm[row[k]],
         "best_snr_db": uplinks.best_snr_db[row[k]],
@@ -283,6 +286,8 @@ def _provenance_row(key: tuple[int, ...], codecs: CodecSet, catalogue: Catalogue
         "soil_curve": curves.rows[soil].id if soil >= 0 else None,
         "soil_digest": curves.digests[soil] if soil >= 0 else None,
         "limits_digest": catalogue.limits.digests[limits],
+        "soil_layer_digest": None,
+        "crop_digest": None,
     }
 
 

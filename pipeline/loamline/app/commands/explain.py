@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from loamline.app.codecs import CodecDirOption, known_codecs
 from loamline.app.explain_text import reading_text, set_aside_text
 from loamline.app.instants import instant
 from loamline.app.opening import open_store
@@ -19,7 +20,7 @@ from loamline.edges.store.connection import Store
 from loamline.edges.store.evidence import raw_log_of, registry_states, stored_readings
 from loamline.edges.store.names import UnknownNameError, find_probe
 from loamline.edges.store.registry import probe_ids, registry
-from loamline_codecs import builtin_codecs
+from loamline_codecs import CodecSet
 
 
 def explain(
@@ -28,6 +29,7 @@ def explain(
     store: Annotated[Path, typer.Option(help="the DuckDB file")],
     depth: Annotated[int | None, typer.Option(help="only this depth_index", min=0, max=255)] = None,
     as_json: Annotated[bool, typer.Option("--json", help="print the same as one JSON object")] = False,
+    codec_dir: CodecDirOption = None,
 ) -> None:
     """Explain the reading nearest a time: deliveries, bytes, registry rows, both curves, every check, the verdict.
 
@@ -36,8 +38,9 @@ def explain(
 
     Example: loamline explain 02AA000000000001 2026-05-01T10:00:00Z --store soil.duckdb
     """
+    codecs = known_codecs(codec_dir)
     with open_store(store) as opened:
-        told = _explained(opened, probe, time, depth)
+        told = _explained(opened, codecs, probe, time, depth)
     if told.instant_us is None and not told.set_aside:
         which = f"of depth {depth} " if depth is not None else ""
         raise CommandError(
@@ -58,7 +61,7 @@ def explain(
         console.print(set_aside_text(told.set_aside))
 
 
-def _explained(store: Store, probe: str, time: datetime, depth: int | None) -> Explanation:
+def _explained(store: Store, codecs: CodecSet, probe: str, time: datetime, depth: int | None) -> Explanation:
     try:
         found = find_probe(store, probe)
     except UnknownNameError as problem:
@@ -76,7 +79,7 @@ def _explained(store: Store, probe: str, time: datetime, depth: int | None) -> E
         microseconds(time),
         raw_log_of(store, numbers[dev_eui]),
         stored_readings(store, numbers[dev_eui], since, until),
-        builtin_codecs(),
+        codecs,
         known,
         registry_states(store),
         depth,

@@ -11,12 +11,12 @@ import duckdb
 import typer
 from rich.progress import Progress
 
+from loamline.app.codecs import CodecDirOption, known_codecs
 from loamline.app.opening import open_store
 from loamline.app.output import CommandError, console, print_json, progress_bar
 from loamline.edges.files import read_lines
 from loamline.edges.messages import Incoming, Outcome, Rejected
 from loamline.edges.store.writer import Writer
-from loamline_codecs import builtin_codecs
 
 #: Uplinks a transaction: enough to spread the fixed cost, little enough to lose no more than seconds to a crash.
 BATCH = 20_000
@@ -29,6 +29,7 @@ def import_(
     store: Annotated[Path, typer.Option(help="the DuckDB file; made where there is none")],
     as_json: Annotated[bool, typer.Option("--json", help="print the counts as one JSON object")] = False,
     batch: Annotated[int, typer.Option(help="uplinks a transaction", min=1, max=1_000_000)] = BATCH,
+    codec_dir: CodecDirOption = None,
 ) -> None:
     """Import files of uplinks. A file imported again changes nothing.
 
@@ -39,9 +40,10 @@ def import_(
     for file in files:
         if not file.is_file():
             raise CommandError(f"expected a file of uplinks at {file}, found none; nothing was imported")
+    codecs = known_codecs(codec_dir)
     outcome = Outcome()
     with open_store(store, create=True) as opened, progress_bar() as progress:
-        writer = Writer(opened, builtin_codecs())
+        writer = Writer(opened, codecs)
         for file in files:
             task = progress.add_task(file.name, total=file.stat().st_size)
             lines = read_lines(file, lambda done, task=task: progress.update(task, completed=done))  # type: ignore[misc]

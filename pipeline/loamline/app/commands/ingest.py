@@ -10,12 +10,12 @@ from typing import Annotated, Any
 import duckdb
 import typer
 
+from loamline.app.codecs import CodecDirOption, known_codecs
 from loamline.app.ingest import Ingest, make_log
 from loamline.app.output import CommandError
 from loamline.app.settings import load_settings
 from loamline.edges.mqtt import MqttError, Subscriber
 from loamline.edges.store.connection import StoreError
-from loamline_codecs import builtin_codecs
 
 
 class MqttVersion(StrEnum):
@@ -44,6 +44,7 @@ def ingest(
     protocol: Annotated[MqttVersion | None, typer.Option(help="MQTT version")] = None,
     batch_messages: Annotated[int | None, typer.Option(help="commit at so many messages")] = None,
     batch_milliseconds: Annotated[int | None, typer.Option(help="or so long after the first of them")] = None,
+    codec_dir: CodecDirOption = None,
     log_format: Annotated[LogFormat | None, typer.Option(help="log lines for people or as JSON")] = None,
     verbose: Annotated[bool, typer.Option("--verbose", "-v", help="log every commit")] = False,
 ) -> None:
@@ -67,13 +68,14 @@ def ingest(
             "protocol": protocol and protocol.value,
         },
         "batch": {"messages": batch_messages, "milliseconds": batch_milliseconds},
+        "codec_dirs": codec_dir or None,
         "log_format": log_format and log_format.value,
     }
     settings = load_settings(config, overrides)
     log = make_log(settings.log_format, debug=verbose)
     daemon = Ingest(
         store=settings.store,
-        codecs=builtin_codecs(),
+        codecs=known_codecs(settings.codec_dirs),
         source=Subscriber(broker=settings.broker, batch=settings.batch, log=log),
         log=log,
     )

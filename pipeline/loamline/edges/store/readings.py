@@ -13,7 +13,7 @@ from typing import Any
 import pyarrow as pa
 
 from loamline.edges.store.connection import Store
-from loamline_schemas.tables import INSTANT
+from loamline_schemas.columns import INSTANT
 from loamline_schemas.verdicts import RangeCause, Verdict
 
 

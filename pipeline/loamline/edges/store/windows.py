@@ -14,8 +14,8 @@ import numpy as np
 import pyarrow as pa
 
 from loamline.core.columns import HOUR_US, MINUTE_US, Bools, Ints
+from loamline_schemas.columns import INSTANT
 from loamline_schemas.limits import Limits
-from loamline_schemas.tables import INSTANT
 
 #: The years 1 to 9999, as far as an instant can be written.
 EARLIEST_US, LATEST_US = -62_135_596_800_000_000, 253_402_300_799_999_999

@@ -26,7 +26,8 @@ from loamline.edges.store.connection import Store
 from loamline.edges.store.registry import identify, insert, latest_reference, probe_ids, registry
 from loamline.edges.store.windows import EARLIEST_US, Reach, Windows, windows
 from loamline_codecs import CodecSet
-from loamline_schemas.tables import PROVENANCE, READING, REJECTED_MESSAGE, SET_ASIDE, STATUS, UPLINK, Table
+from loamline_schemas.columns import Table
+from loamline_schemas.tables import PROVENANCE, READING, REJECTED_MESSAGE, SET_ASIDE, STATUS, UPLINK
 from loamline_schemas.verdicts import Verdict
 
 
@@ -235,7 +236,7 @@ class Writer:
         readings = readings.filter(pa.array(dirty))
         numbers = self._provenance_numbers(derived.provenance)
         column = pa.array(numbers[ints(whole(readings, "made_by"))], pa.int32())
-        readings = readings.drop_columns(["made_by"]).append_column("provenance_id", column)
+        readings = readings.append_column("provenance_id", column).select(READING.names)
         statuses = derived.statuses
         dirty = window.dirty(ints(whole(statuses, "probe_id")), instants(whole(statuses, "heard_at")))
         self._store.con.register("_window", window.table())

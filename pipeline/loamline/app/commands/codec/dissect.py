@@ -9,8 +9,9 @@ from rich.box import SIMPLE_HEAD
 from rich.markup import escape
 from rich.table import Table
 
+from loamline.app.codecs import CodecDirOption, known_codecs
 from loamline.app.output import console, fail, print_json
-from loamline_codecs import Message, Refusal, Sample, builtin_codecs
+from loamline_codecs import Message, Refusal, Sample
 from loamline_codecs.dissect import Dissection, Leaf, dissect, label_of
 from loamline_codecs.quantities import FLAGS
 
@@ -26,12 +27,13 @@ def dissect_command(
     ],
     port: Annotated[int, typer.Option("--port", "-p", min=0, max=255, help="The LoRaWAN FPort it came on.")],
     as_json: _JsonOption = False,
+    codec_dir: CodecDirOption = None,
 ) -> None:
     """Take one payload apart: every field's bytes and bits, raw value and physical value.
 
     Says why, and leaves with 1, where no codec reads it.
     """
-    found = dissect(builtin_codecs(), port, _payload(payload_hex))
+    found = dissect(known_codecs(codec_dir), port, _payload(payload_hex))
     if isinstance(found, Refusal):
         fail(found.detail)
     if as_json:
