@@ -17,7 +17,7 @@ PACKAGES = {"pipeline": "loamline", "codecs": "loamline_codecs", "schemas": "loa
 MOST_LINES = 300
 #: Modules that may be longer, up to so many lines, and why.
 LONGER = {
-    "pipeline/loamline/core/derive.py": (320, "the chain in one view, from delivery to reading"),
+    "schemas/loamline_schemas/tables.py": (345, "one line a column of every table: a table of contents, not logic"),
     "pipeline/loamline/edges/store/writer.py": (320, "one commit in one view: raw log, readings, counts"),
 }
 

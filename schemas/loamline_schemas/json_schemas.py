@@ -8,7 +8,7 @@ from pydantic import BaseModel
 
 from loamline_schemas.curves import CurveFile
 from loamline_schemas.limits import LimitsFile
-from loamline_schemas.registry import PlacementRow, ProbeRow, SiteRow
+from loamline_schemas.registry import CropRow, PlacementRow, ProbeRow, SiteRow, SoilRow
 from loamline_schemas.settings import Settings
 from loamline_schemas.uplink import Uplink
 
@@ -18,6 +18,8 @@ PUBLISHED: dict[str, type[BaseModel]] = {
     "site": SiteRow,
     "probe": ProbeRow,
     "placement": PlacementRow,
+    "soil": SoilRow,
+    "crop": CropRow,
     "curves": CurveFile,
     "limits": LimitsFile,
     "settings": Settings,

@@ -41,6 +41,8 @@ class Migration:
 MIGRATIONS = (
     Migration(1, "raw log, registry and readings"),
     Migration(2, "soils, crops and the uncertainty of a reading"),
+    Migration(3, "supply, contact and fall checks"),
+    Migration(4, "revisions"),
 )
 
 #: Created before any migration, outside them.

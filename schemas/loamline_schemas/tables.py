@@ -9,6 +9,8 @@ more than the rest of a row. The big tables have no primary key: identity is kep
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pyarrow as pa
 
 from loamline_schemas.columns import INSTANT, RECEPTION, Column, Table
@@ -114,6 +116,9 @@ READING = Table(
         _c("vwc_uncertainty_m3_m3", pa.float64(), "standard uncertainty of vwc_m3_m3", since=2),
         _c("plant_available_fraction", pa.float64(), "0 at the wilting point, 1 at field capacity", since=2),
         _c("zone", pa.uint8(), "loamline_schemas.verdicts.Zone; null: not known", since=2),
+        _c("supply_flag", pa.uint8(), "QARTOD flag", since=3),
+        _c("contact_flag", pa.uint8(), "QARTOD flag", since=3),
+        _c("fall_flag", pa.uint8(), "QARTOD flag", since=3),
     ),
 )
 
@@ -135,6 +140,49 @@ STATUS = Table(
     ),
 )
 
+REVISION = Table(
+    "revision",
+    "Recalculations of stored readings under a later registry state, each named, reasoned and reversible.",
+    (
+        _c("revision_id", pa.int32(), "", required=True, since=4),
+        _c("reference_id", pa.int32(), "the registry state that it applies", required=True, since=4),
+        _c("reason", pa.string(), "why, in the words of whoever asked", required=True, since=4),
+        _c("asked_by", pa.string(), "who asked", required=True, since=4),
+        _c("scope", pa.string(), "JSON: probes, sites, curve, since and until, as asked", required=True, since=4),
+        _c("step", pa.string(), "preparing, applied, withdrawing or undone", required=True, since=4),
+        _c("asked_at", INSTANT, "", required=True, since=4),
+        _c("published_at", INSTANT, "when its readings became the ones to see", since=4),
+        _c("undone_at", INSTANT, "when they ceased to be", since=4),
+        _c("changed", pa.int64(), "readings that differ from those before", since=4),
+    ),
+    since=4,
+)
+
+REVISION_SPAN = Table(
+    "revision_span",
+    "Which part of whose history a revision covers, and how far it is with that.",
+    (
+        _c("revision_id", pa.int32(), "", required=True, since=4),
+        _c("probe_id", pa.int32(), "probe_identity", required=True, since=4),
+        _c("measured_from", INSTANT, "first reading covered", required=True, since=4),
+        _c("measured_to", INSTANT, "last reading covered", required=True, since=4),
+        _c("staged_seq", pa.int64(), "last raw-log row that its staged changes know of; null: none staged", since=4),
+        _c("pending", pa.bool_(), "published, but not yet merged into reading", required=True, since=4),
+    ),
+    since=4,
+)
+
+READING_STAGED = Table(
+    "reading_staged",
+    "What a revision in preparation changes: readings to come, and the keys of those to go.",
+    (
+        _c("revision_id", pa.int32(), "", required=True, since=4),
+        _c("gone", pa.bool_(), "true: the reading of this key goes; false: this one comes", required=True, since=4),
+        *(replace(column, required=False, since=4) for column in READING.columns),
+    ),
+    since=4,
+)
+
 PROVENANCE = Table(
     "provenance",
     "What made a figure: codec, curves, limits and registry rows by name and content digest.",
@@ -152,6 +200,7 @@ PROVENANCE = Table(
         _c("limits_digest", pa.string(), "", required=True),
         _c("soil_layer_digest", pa.string(), "null: the placement's texture alone", since=2),
         _c("crop_digest", pa.string(), "null: no crop told", since=2),
+        _c("rules", pa.int32(), "version of the chain's own rules; null: 1", since=4),
     ),
 )
 
@@ -282,6 +331,9 @@ TABLES = (
     LIMITS,
     SOIL,
     CROP,
+    REVISION,
+    REVISION_SPAN,
+    READING_STAGED,
 )
 
 #: The registry's tables, whose rows are in force from one registry state to another.

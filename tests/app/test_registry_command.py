@@ -50,7 +50,10 @@ def test_a_valid_folder_is_loaded_and_what_changed_is_told(loamline, folder, sto
         "loaded": True,
         "reference_id": 1,
         "changed": True,
-        "tables": {table: {"added": 1, "ended": 0, "unchanged": 0} for table in TABLES},
+        "tables": {
+            **{table: {"added": 1, "ended": 0, "unchanged": 0} for table in TABLES},
+            **{table: {"added": 0, "ended": 0, "unchanged": 0} for table in ("soil", "crop")},
+        },
     }
     with Store.open(store, writable=False) as opened:
         assert load_state(opened, 1).placements[0].label == "row 4"

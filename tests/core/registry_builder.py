@@ -6,11 +6,11 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
-from loamline.core.derive import Registry
+from loamline.core.provenance import Registry
 from loamline.core.reference import Catalogue, Reference, RegistryState
 from loamline_schemas.curves import Curve
 from loamline_schemas.limits import LimitsFile
-from loamline_schemas.registry import PlacementRow, ProbeRow, SiteRow
+from loamline_schemas.registry import CropRow, PlacementRow, ProbeRow, SiteRow, SoilRow
 
 SPRING = "2026-03-01T00:00:00Z"
 
@@ -42,6 +42,17 @@ def placement(number: int = 1, depth_index: int = 0, **changes: Any) -> Placemen
     """Return a placement in loam at 10 cm since the spring."""
     told = {"site": "North Field", "label": "row 4", "depth_cm": 10, "texture": "loam", "valid_from": SPRING}
     return PlacementRow.model_validate({"dev_eui": dev_eui(number), "depth_index": depth_index, **told, **changes})
+
+
+def soil(**changes: Any) -> SoilRow:
+    """Return a layer of loam from the surface to 30 cm since the spring."""
+    told = {"site": "North Field", "top_cm": 0, "bottom_cm": 30, "texture": "loam", "valid_from": SPRING}
+    return SoilRow.model_validate({**told, **changes})
+
+
+def crop(name: str = "turf grass cool season", **changes: Any) -> CropRow:
+    """Return a crop since the spring."""
+    return CropRow.model_validate({"site": "North Field", "crop": name, "valid_from": SPRING, **changes})
 
 
 def transducer(name: str = "transducer-b", **changes: Any) -> Curve:

@@ -8,11 +8,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from loamline.core.derive import derive
+from loamline.core.provenance import RULES
 from loamline_codecs import builtin_codecs
 from loamline_schemas.digest import content_digest
 from loamline_schemas.limits import Limits
 from loamline_schemas.tables import READING, STATUS
-from loamline_schemas.verdicts import RangeCause, Verdict
+from loamline_schemas.verdicts import RangeCause, Verdict, Zone
 from tests.core.delivery_builder import MOIST, START, delivery, log, measurement_v1, measurement_v3, reception
 from tests.core.registry_builder import placement, probe, registry, state, topp, transducer
 from tests.core.series_builder import words
@@ -35,11 +36,14 @@ def test_a_reading_worked_by_hand_from_its_hex_bytes_to_its_verdict():
     """01 | 073A count 1850 | 05DC 15.00 degC | A0 2.00 + 1.60 V | 25 firmware 2.5 | 002A counter 42.
 
     The record drifts by -2 counts a kelvin: x = (1850 - (-2)(15 - 20) - 340) / 3000 = 0.5; 1 + 18/2 + 40/4 = 20;
-    Topp et al. 1980 at 20 is 0.345400 m3/m3.
+    Topp et al. 1980 at 20 is 0.345400 m3/m3, in a loam of 0.14 at the wilting point and 0.28 at field capacity
+    (Saxton & Rawls 2006, Table 3): wetter than that. The curve's own 0.013 m3/m3 outweighs all other uncertainty.
     """
     heard = (reception("east", -110.0, -3.5), reception("west", -104.0, 2.25))
     (row,) = readings(derive(log(delivery(5, payload=MOIST, fcnt=815, receptions=heard)), CODECS, REGISTRY))
     assert row.pop("vwc_m3_m3") == pytest.approx(0.345400, abs=1e-6)
+    assert row.pop("vwc_uncertainty_m3_m3") == pytest.approx(0.013, abs=1e-5)
+    assert row.pop("plant_available_fraction") == pytest.approx((0.3454 - 0.14) / 0.14, abs=1e-5)
     assert row.pop("made_by")["codec"] == "measurement-v1"
     instant = START + timedelta(minutes=5)
     assert row == {
@@ -70,6 +74,10 @@ def test_a_reading_worked_by_hand_from_its_hex_bytes_to_its_verdict():
         "stuck_flag": Verdict.NOT_EVALUATED,
         "frost_flag": Verdict.PASS,
         "verdict_flag": Verdict.PASS,
+        "zone": Zone.EXCESS,
+        "supply_flag": None,
+        "contact_flag": None,
+        "fall_flag": None,
     }
 
 
@@ -88,6 +96,9 @@ def test_a_reading_names_what_made_it_by_id_and_content_digest():
             "soil_curve": "topp-1980",
             "soil_digest": content_digest(topp()),
             "limits_digest": content_digest(Limits()),
+            "soil_layer_digest": None,
+            "crop_digest": None,
+            "rules": RULES,
         }
     ]
 

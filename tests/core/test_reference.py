@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from pydantic import ValidationError
 
-from loamline.core.reference import RegistryState, microseconds, resolve_limits
+from loamline.core.limit_layers import resolve_limits
+from loamline.core.reference import RegistryState, microseconds
 from loamline_schemas.limits import Limits, LimitsFile
 from tests.core.registry_builder import at, placement, probe, registry, state, topp, transducer
 

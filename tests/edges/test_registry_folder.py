@@ -2,7 +2,7 @@
 
 import pytest
 
-from loamline.edges.registry_agreement import Fault
+from loamline.edges.registry_fault import Fault
 from loamline.edges.registry_folder import read_registry
 from loamline_schemas.limits import LimitLayer
 from loamline_schemas.registry import USDA_TEXTURES
@@ -53,6 +53,7 @@ stuck_counts = 2
 """,
 }
 TEXTURES = f"one of the 12 USDA texture classes ({', '.join(USDA_TEXTURES)})"
+KINDS = "'topp1980', 'ledieu1986', 'malicki1996', 'mixing', 'polynomial' or 'table'"
 JUNE, LATER = "2026-06-01T00:00:00+00:00", "2026-06-02T00:00:00+00:00"
 #: A placement in the soil that limits.toml has a layer for.
 SILTY = GOOD["placements.csv"].replace("row 4,10,loam", "row 4,10,silt loam")
@@ -111,7 +112,8 @@ def test_a_valid_folder_gives_its_rows_and_no_fault(read):
         placement(2, label="row 6", valid_from="2026-06-01T00:00:00Z"),
     )
     assert state.curves == (transducer(), topp())
-    assert state.limits.probe == {dev_eui(1): LimitLayer(stuck_counts=2)}
+    assert state.limits.probe == {dev_eui(1): (LimitLayer(stuck_counts=2),)}
+    assert (state.soils, state.crops) == ((), ())
 
 
 def test_a_spreadsheets_byte_order_mark_and_line_ends_do_no_harm(read):
@@ -138,7 +140,7 @@ def test_identifiers_are_the_same_in_upper_and_lower_case(read):
 
 def test_an_empty_limits_file_means_the_shipped_limits(read):
     state, _ = read(limits_toml="")
-    assert state.limits.limits == LimitLayer()
+    assert state.limits.limits == (LimitLayer(),)
 
 
 # --- one fault each: file, line, column, expected, got ------------------------------------------------------------
@@ -191,7 +193,7 @@ CASES = {
     ],
     "curves.toml": [
         ("[0, 1]", "[1, 0]", "1: expected domain [low, high] with low under high, got [1.0, 0.0]"),
-        ('"topp1980"', '"topp80"', "10: kind: expected one of 'polynomial' or 'topp1980', got 'topp80'"),
+        ('"topp1980"', '"topp80"', f"10: kind: expected one of {KINDS}, got 'topp80'"),
         ("[1, 81]", '[1, 81]\nfor = "mud"', f"10: for: expected \"*\" or {TEXTURES}, got 'mud'"),
         ("[0, 1]", "[0, 1", "7: expected TOML, got Unclosed array (at line 7, column 1)"),
     ],

@@ -5,8 +5,10 @@ import pytest
 from loamline.core.reference import RegistryState
 from loamline.edges.store.connection import Store
 from loamline.edges.store.registry import Change, latest_reference, load_state, probe_ids, save_state
+from loamline_schemas.digest import canonical_json, content_digest
 from loamline_schemas.limits import LimitsFile
-from tests.core.registry_builder import dev_eui, placement, probe, site, state, topp, transducer
+from loamline_schemas.migrations import MIGRATIONS
+from tests.core.registry_builder import at, crop, dev_eui, placement, probe, site, soil, state, topp, transducer
 
 
 @pytest.fixture
@@ -18,14 +20,17 @@ def store(tmp_path):
 def sorted_rows(told):
     """Return a state as sets of rows: the order in which a table was written is no part of it."""
     return (
-        *({str(row) for row in rows} for rows in (told.sites, told.probes, told.placements, told.curves)),
+        *({str(row) for row in getattr(told, name)} for name in ROWS),
         told.limits,
     )
 
 
+ROWS = ("sites", "probes", "placements", "curves", "soils", "crops")
 FULL = state(
     sites=(site(), site("South Moor", latitude_deg=-33.25)),
     probes=(probe(1), probe(2, air_count=None, water_count=None, count_per_k=None)),
+    soils=(soil(), soil(top_cm=30, bottom_cm=60.5, texture=None, sand_percent=40, clay_percent=20, source="a pit")),
+    crops=(crop(valid_to="2026-09-01T00:00:00Z"), crop("barley", valid_from="2026-09-01T00:00:00Z", root_depth_m=1.2)),
     placements=(
         placement(1),
         placement(2, valid_to="2026-06-01T00:00:00Z", curve="topp-1980", deficit_below=0.15, excess_above=0.4),
@@ -39,7 +44,7 @@ FULL = state(
     limits=LimitsFile.model_validate(
         {
             "limits": {"spike_fail": 0.2, "vwc_suspect": [0.05, 0.5]},
-            "texture": {"silt loam": {"stuck_counts": 2}},
+            "texture": {"silt loam": [{"stuck_counts": 2}, {"stuck_counts": 3, "valid_from": "2026-05-01T00:00:00Z"}]},
             "site": {"South Moor": {"frost_at_degc": -1}},
             "probe": {dev_eui(1): {"largest_gap_minutes": 200}},
         }
@@ -65,7 +70,9 @@ def test_the_first_load_adds_every_row(store):
         Change("probe", 2, 0, 0),
         Change("placement", 3, 0, 0),
         Change("curve", 3, 0, 0),
-        Change("limits", 4, 0, 0),
+        Change("limits", 5, 0, 0),
+        Change("soil", 2, 0, 0),
+        Change("crop", 2, 0, 0),
     ]
 
 
@@ -80,7 +87,7 @@ def test_loading_the_same_again_makes_no_new_state(store):
 def test_another_order_of_rows_is_no_change(store):
     save_state(store, FULL, "first")
     turned = state(
-        **{name: tuple(reversed(getattr(FULL, name))) for name in ("sites", "probes", "placements", "curves")},
+        **{name: tuple(reversed(getattr(FULL, name))) for name in ROWS},
         limits=FULL.limits,
     )
     assert save_state(store, turned, "turned round")[0] == 1
@@ -149,3 +156,89 @@ def test_a_load_that_fails_half_way_leaves_the_former_state_in_force(store):
     assert latest_reference(store) == 1
     assert store.scalar("SELECT count(*) FROM site WHERE last_reference_id IS NULL") == 1
     assert store.scalar("SELECT count(*) FROM placement") == 1
+
+
+# --- every table, one changed row ---------------------------------------------------------------------------------
+
+ANOTHER = {
+    "site": {"sites": (site(customer="another grower"), *FULL.sites[1:])},
+    "probe": {"probes": (*FULL.probes, probe(1, air_count=350, valid_from="2026-06-01T00:00:00Z"))},
+    "placement": {"placements": (placement(1, texture="clay"), *FULL.placements[1:])},
+    "curve": {"curves": (*FULL.curves, topp("newer"))},
+    "limits": {"limits": FULL.limits.model_copy(update={"site": {}})},
+    "soil": {"soils": (soil(wilting_point=0.11), *FULL.soils[1:])},
+    "crop": {"crops": FULL.crops[:1]},
+}
+
+
+@pytest.mark.parametrize("table", ANOTHER)
+def test_a_change_in_one_table_makes_versions_in_that_table_alone(store, table):
+    save_state(store, FULL, "first")
+    changed = RegistryState(**{**vars(FULL), **ANOTHER[table]})
+    number, changes = save_state(store, changed, "second")
+    assert number == 2
+    assert [change.table for change in changes if change.added or change.ended] == [table]
+    assert sorted_rows(load_state(store, 2)) == sorted_rows(changed)
+    assert sorted_rows(load_state(store, 1)) == sorted_rows(FULL)
+    assert save_state(store, changed, "again")[0] == 2
+
+
+def test_a_record_that_was_made_again_stands_beside_the_first(store):
+    records = (probe(), probe(air_count=350, valid_from="2026-06-01T00:00:00Z"))
+    save_state(store, state(probes=records), "re-made")
+    assert set(load_state(store, 1).probes) == set(records)
+
+
+# --- a store of the first schema ----------------------------------------------------------------------------------
+
+
+#: What a layer of limits held then, None where it set nothing.
+FIRST_THRESHOLDS = (
+    "vwc_fail", "vwc_suspect", "temperature_fail", "spike_suspect", "spike_fail", "largest_gap_minutes",
+    "stuck_suspect_hours", "stuck_fail_hours", "stuck_counts", "stuck_temperature_k", "frost_at_degc",
+    "frost_tolerance_k", "interval_minutes",
+)  # fmt: skip
+
+
+@pytest.fixture
+def old_store(tmp_path, monkeypatch):
+    """Return the path of a store that only migration 1 has run on, with a probe and limits as it then held them."""
+    path = tmp_path / "old.duckdb"
+    with monkeypatch.context() as then:
+        then.setattr("loamline.edges.store.connection.MIGRATIONS", MIGRATIONS[:1])
+        with Store.open(path, create=True) as old:
+            since = at("2025-06-01T00:00:00Z")
+            old.con.execute("INSERT INTO reference VALUES (1, ?, 'd', 'first')", [since])
+            old.con.execute(
+                "INSERT INTO probe VALUES ('5d718884f88621e7', 1, NULL, ?, 'S-0001', 'B', '2025-06-01', 340, 3340, -2)",
+                [dev_eui(1)],
+            )
+            layer = dict.fromkeys(FIRST_THRESHOLDS) | {"stuck_counts": 2.0}
+            told = {"layer": "texture", "name": "loam", "definition": canonical_json(layer)}
+            old.con.execute(
+                "INSERT INTO limits VALUES (?, 1, NULL, 'texture', 'loam', ?)",
+                [content_digest(told), told["definition"]],
+            )
+            assert "soil" not in {name for (name,) in old.con.execute("SHOW TABLES").fetchall()}
+    return path
+
+
+def test_a_store_of_the_first_schema_opens_and_holds_what_it_held(old_store):
+    with Store.open(old_store) as opened:
+        held = load_state(opened, 1)
+        assert held.probes == (probe(),)
+        assert held.limits == LimitsFile.model_validate({"texture": {"loam": {"stuck_counts": 2}}})
+        assert (held.soils, held.crops) == ((), ())
+        assert opened.scalar("SELECT max(number) FROM migration") == len(MIGRATIONS)
+
+
+def test_the_rows_of_the_first_schema_are_no_new_versions_when_they_are_loaded_again(old_store):
+    """Their digests are those of then: what a later schema added is no part of rows without it."""
+    same = RegistryState(
+        probes=(probe(),), limits=LimitsFile.model_validate({"limits": [], "texture": {"loam": {"stuck_counts": 2}}})
+    )
+    with Store.open(old_store) as opened:
+        number, changes = save_state(opened, same, "again")
+        assert {(change.added, change.ended) for change in changes} == {(0, 0)}
+        assert number == 1
+        assert save_state(opened, RegistryState(probes=(probe(),), soils=(soil(),)), "with a soil")[0] == 2

@@ -12,6 +12,7 @@ ANNOTATIONS = {"$schema", "title", "description", "default", "format", "writeOnl
 CHECKED = {
     "$ref", "$defs", "type", "enum", "anyOf", "properties", "required", "additionalProperties", "items", "prefixItems",
     "minItems", "maxItems", "minLength", "maxLength", "pattern", "minimum", "maximum", "exclusiveMinimum",
+    "exclusiveMaximum",
 }  # fmt: skip
 
 TYPES = {
@@ -65,6 +66,15 @@ EXAMPLES = {
         "valid_from": "2026-03-01T00:00:00Z",
         "valid_to": None,
     },
+    "soil": {
+        "site": "North Field",
+        "top_cm": 0,
+        "bottom_cm": 30,
+        "valid_from": "2026-03-01T00:00:00Z",
+        "sand_percent": 40,
+        "clay_percent": 18.5,
+    },
+    "crop": {"site": "North Field", "crop": "barley", "valid_from": "2026-03-01T00:00:00Z", "root_depth_m": 1.1},
     "curves": {
         "curve": [
             {"id": "topp", "step": "soil", "kind": "topp1980", "domain": [1, 81], "valid_from": "2026-03-01T00:00:00Z"},
@@ -81,7 +91,10 @@ EXAMPLES = {
     },
     "limits": {
         "limits": {"spike_fail": 0.2},
-        "texture": {"silt loam": {"vwc_suspect": [0.05, 0.5]}},
+        "texture": {
+            "silt loam": {"vwc_suspect": [0.05, 0.5]},
+            "clay": [{"stuck_counts": 2}, {"valid_from": "2026-03-01T00:00:00Z", "stuck_counts": 3}],
+        },
         "probe": {"02000000000000AA": {"stuck_counts": 0}},
     },
     "settings": {"store": "soil.duckdb", "broker": {"host": "broker.example", "protocol": "5"}, "log_format": "json"},
@@ -101,9 +114,12 @@ WRONG = [
     ("placement", {"depth_cm": 0}, "$.depth_cm: exclusiveMinimum"),
     ("curves", {"curve": [{"id": "x"}]}, "$.curve[0].step: required"),
     ("curves", {"curve": 1}, "$.curve: type"),
-    ("limits", {"limits": {"spike_fail": 0}}, "$.limits.spike_fail: anyOf"),
-    ("limits", {"limits": {"vwc_fail": [0.1]}}, "$.limits.vwc_fail: anyOf"),
-    ("limits", {"texture": {"loam": {"spike": 1}}}, "$.texture.loam.spike: additionalProperties"),
+    ("soil", {"top_cm": -1}, "$.top_cm: minimum"),
+    ("crop", {"crop": ""}, "$.crop: minLength"),
+    ("crop", {"depletion_fraction": 1}, "$.depletion_fraction: anyOf"),
+    ("limits", {"limits": {"spike_fail": 0}}, "$.limits: anyOf"),
+    ("limits", {"site": {"here": {"vwc_fail": [0.1]}}}, "$.site.here: anyOf"),
+    ("limits", {"texture": {"loam": [{"spike": 1}]}}, "$.texture.loam: anyOf"),
     ("settings", {"broker": {"topics": []}}, "$.broker.topics: minItems"),
     ("settings", {"log_format": "xml"}, "$.log_format: enum"),
 ]
@@ -135,6 +151,7 @@ def faults(value, schema, root, where="$"):
         "minimum": lambda least: isinstance(value, int | float) and value < least,
         "maximum": lambda most: isinstance(value, int | float) and value > most,
         "exclusiveMinimum": lambda least: isinstance(value, int | float) and value <= least,
+        "exclusiveMaximum": lambda most: isinstance(value, int | float) and value >= most,
     }
     yield from (f"{where}: {key}" for key, broken in bounds.items() if key in schema and broken(schema[key]))
 

@@ -22,8 +22,8 @@ CONTRACT = {
 }
 
 
-def test_a_layer_can_override_every_threshold_and_nothing_else():
-    assert list(LimitLayer.model_fields) == list(Limits.model_fields)
+def test_a_layer_can_override_every_threshold_and_say_since_when_and_nothing_else():
+    assert list(LimitLayer.model_fields) == [*Limits.model_fields, "valid_from"]
     assert set(Limits.model_fields) >= CONTRACT
 
 
@@ -81,3 +81,43 @@ def test_the_file_has_four_layers_and_no_fifth():
         "site.here.spike: expected no such field, got 1; "
         "customer: expected no such field, got {'a grower': {'spike_fail': 0.2}}"
     )
+
+
+# --- one layer over time ------------------------------------------------------------------------------------------
+
+MAY, JUNE = "2026-05-01T00:00:00Z", "2026-06-01T00:00:00Z"
+
+
+def test_a_layer_is_one_table_or_several_with_their_own_beginnings_which_are_put_in_order():
+    one = LimitsFile.model_validate({"limits": {"spike_fail": 0.2}})
+    assert one.limits == (LimitLayer(spike_fail=0.2),)
+    tables = [{"valid_from": JUNE, "spike_fail": 0.3}, {"spike_fail": 0.2}]
+    several = LimitsFile.model_validate({"site": {"here": tables}})
+    assert [layer.spike_fail for layer in several.site["here"]] == [0.2, 0.3]
+
+
+def test_a_dated_layer_sets_its_thresholds_and_its_date_is_none_of_them():
+    assert LimitLayer(spike_fail=0.2, valid_from=MAY).thresholds() == {"spike_fail": 0.2}
+
+
+@pytest.mark.parametrize(
+    ("told", "expected"),
+    [
+        ([{"spike_fail": 0.2}, {"spike_fail": 0.3}], "texture.loam: expected one table since ever, got two"),
+        (
+            [{"valid_from": MAY}, {"valid_from": "2026-05-01T02:00:00+02:00"}],
+            "texture.loam: expected one table from 2026-05-01T00:00:00+00:00 on, got two",
+        ),
+        ([{}, {"valid_from": MAY, "spike_fail": 0}], "texture.loam.1.spike_fail: expected greater than 0, got 0"),
+        ([1], "texture.loam.0: expected an object, got 1"),
+        (3, "texture.loam: expected a list, got 3"),
+        (
+            [{"valid_from": 20260501}],
+            "texture.loam.0.valid_from: expected an RFC 3339 date-time such as 2026-05-01T10:00:00Z, got 20260501",
+        ),
+    ],
+)
+def test_layers_that_no_instant_could_choose_between_or_of_another_shape_are_refused_in_one_sentence(told, expected):
+    with pytest.raises(ValidationError) as problem:
+        LimitsFile.model_validate({"texture": {"loam": told}})
+    assert sentence(problem.value) == expected

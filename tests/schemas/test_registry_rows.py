@@ -5,7 +5,8 @@ from pydantic import ValidationError
 
 from loamline.edges.sentences import sentence
 from loamline_schemas.digest import canonical_json, content_digest
-from tests.core.registry_builder import placement, probe, site, topp, transducer
+from loamline_schemas.limits import LimitLayer
+from tests.core.registry_builder import crop, placement, probe, site, soil, topp, transducer
 
 SINCE = "2026-03-01T00:00:00+00:00"
 
@@ -40,11 +41,41 @@ def refusal(make, *given, **changes):
             {"deficit_below": 0.3, "excess_above": 0.3},
             "expected deficit_below under excess_above, got 0.3 and 0.3",
         ),
+        (soil, {"top_cm": 30}, "expected top_cm above bottom_cm, got 30 and 30"),
+        (soil, {"sand_percent": 40}, "expected sand_percent and clay_percent both or neither, got one of them"),
+        (
+            soil,
+            {"sand_percent": 60, "clay_percent": 50},
+            "expected sand_percent and clay_percent together at most 100, got 110",
+        ),
+        (
+            soil,
+            {"texture": None, "wilting_point": 0.1},
+            (
+                "expected texture, or sand_percent and clay_percent, or all of wilting_point, field_capacity and "
+                "saturation, got none of the three"
+            ),
+        ),
+        (
+            soil,
+            {"wilting_point": 0.3, "field_capacity": 0.2},
+            "expected wilting_point under field_capacity under saturation, got 0.3, 0.2",
+        ),
+        (soil, {"valid_to": SINCE}, f"expected valid_to after valid_from, got {SINCE} and {SINCE}"),
+        (crop, {"valid_to": SINCE}, f"expected valid_to after valid_from, got {SINCE} and {SINCE}"),
+        (crop, {"depletion_fraction": 1}, "depletion_fraction: expected less than 1, got 1"),
         (topp, {"domain": [81, 1]}, "expected domain [low, high] with low under high, got [81.0, 1.0]"),
         (topp, {"coefficients": [1]}, "expected no coefficients for kind topp1980 (they are published), got some"),
         (topp, {"step": "transducer"}, 'expected step "soil" for kind topp1980, got "transducer"'),
         (transducer, {"coefficients": []}, "expected coefficients for kind polynomial, got none"),
-        (transducer, {"kind": "cubic"}, "kind: expected one of 'polynomial' or 'topp1980', got 'cubic'"),
+        (
+            transducer,
+            {"kind": "cubic"},
+            (
+                "kind: expected one of 'topp1980', 'ledieu1986', 'malicki1996', 'mixing', 'polynomial' or 'table', "
+                "got 'cubic'"
+            ),
+        ),
     ],
 )
 def test_a_row_that_cannot_be_is_refused_in_one_sentence(make, changes, expected):
@@ -91,3 +122,10 @@ def test_a_digest_never_changes_since_stored_figures_cite_it():
     assert canonical_json({"b": [1.5, None], "a": "\u00b0C"}) == '{"a":"\u00b0C","b":[1.5,null]}'
     assert content_digest({"b": [1.5, None], "a": "\u00b0C"}) == "5d3fda840ebf54ec"
     assert content_digest({}) == "44136fa355b3678a"
+
+
+def test_a_field_that_came_later_is_no_part_of_a_row_that_leaves_it_empty():
+    """Computed by the first schema's code, which knew no valid_from of a record or a layer."""
+    assert content_digest(probe()) == "5d718884f88621e7"
+    assert content_digest(LimitLayer(stuck_counts=2)) == "3604ceb8fcf1408e"
+    assert content_digest(probe(valid_from=SINCE)) != content_digest(probe())

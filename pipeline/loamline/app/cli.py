@@ -7,7 +7,19 @@ from typing import Any
 import typer
 from typer.core import TyperGroup
 
-from loamline.app.commands import codec, demo, explain, export, fleet, import_, ingest, registry, schema, set_aside
+from loamline.app.commands import (
+    codec,
+    demo,
+    explain,
+    export,
+    fleet,
+    import_,
+    ingest,
+    registry,
+    schema,
+    set_aside,
+    verify,
+)
 from loamline.app.output import CommandError, errors
 
 
@@ -42,6 +54,7 @@ app.command("ingest")(ingest.ingest)
 app.add_typer(registry.app, name="registry")
 app.command("schema")(schema.schema)
 app.command("set-aside")(set_aside.set_aside)
+app.command("verify")(verify.verify)
 
 
 def main() -> None:

@@ -3,7 +3,8 @@
 1. transducer: count -> relative permittivity, through the probe's own two-point factory record,
    x = (count - count_per_k * (T - 20) - air_count) / (water_count - air_count)
    and the hardware's polynomial in x. Payloads that bring permittivity skip this step.
-2. soil: relative permittivity -> volumetric water content, m3/m3.
+2. soil: relative permittivity -> volumetric water content, m3/m3, by a curve of `loamline.core.curves`; kind mixing
+   takes the soil's temperature too.
 
 Outside a curve's domain nothing is extrapolated: the figure is NaN, and the range check says why.
 Arithmetic is float64 in one fixed order, so that a figure does not depend on the batch it was computed in.
@@ -11,20 +12,34 @@ Arithmetic is float64 in one fixed order, so that a figure does not depend on th
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from loamline.core.columns import Bools, Floats, Ints
+from loamline.core.curves import kinds
+from loamline.core.curves.polynomials import polynomial
+from loamline.core.curves.published import TOPP_1980
 from loamline_schemas.curves import Curve
 from loamline_schemas.registry import ProbeRow
 
+__all__ = [
+    "RECORD_TEMPERATURE_DEGC",
+    "TOPP_1980",
+    "Calibrated",
+    "Slopes",
+    "apply_curves",
+    "calibrate",
+    "coefficients",
+    "polynomial",
+    "records",
+    "relative_count",
+    "slopes",
+]
+
 #: degC at which a probe's factory record was taken.
 RECORD_TEMPERATURE_DEGC = 20.0
-
-#: Topp, Davis & Annan 1980, Water Resour. Res. 16(3):574-582: theta(Ka), ascending powers, m3/m3.
-TOPP_1980 = (-5.3e-2, 2.92e-2, -5.5e-4, 4.3e-6)
 
 
 @dataclass(frozen=True)
@@ -41,17 +56,20 @@ class Calibrated:
     outside_soil: Bools
 
 
+@dataclass(frozen=True)
+class Slopes:
+    """First derivatives of a curve's output at m inputs, shape (m,), NaN where there is no figure.
+
+    `by_input`: by the relative count or the permittivity. `per_k`: by the soil's temperature.
+    """
+
+    by_input: Floats
+    per_k: Floats
+
+
 def coefficients(curve: Curve) -> tuple[float, ...]:
-    """Return a curve's polynomial, ascending powers."""
+    """Return a curve's polynomial, ascending powers; none for a kind that is no polynomial."""
     return TOPP_1980 if curve.kind == "topp1980" else curve.coefficients
-
-
-def polynomial(ascending: Sequence[float], x: Floats) -> Floats:
-    """Return the polynomial's value by Horner's rule, shape of `x`."""
-    value = np.full(np.shape(x), float(ascending[-1]))
-    for coefficient in reversed(ascending[:-1]):
-        value = value * x + coefficient
-    return value
 
 
 def relative_count(
@@ -65,22 +83,41 @@ def relative_count(
     return np.asarray((moisture_count - drift - air_count) / (water_count - air_count))
 
 
-def apply_curves(x: Floats, which: Ints, curves: Sequence[Curve]) -> tuple[Floats, Bools]:
+def apply_curves(
+    x: Floats, which: Ints, curves: Sequence[Curve], soil_temperature_degc: Floats | None = None
+) -> tuple[Floats, Bools]:
     """Return each sample's curve applied to its input, and where the input lay outside the curve's domain.
 
-    `which` indexes `curves`, shape (m,); -1 and a NaN input give NaN. End points of a domain are inside.
+    `which` indexes `curves`, shape (m,); -1 and a NaN input give NaN. End points of a domain are inside. Without
+    temperatures, or where one is NaN, kind mixing takes 20 degC (`curves.mixing`).
     """
     figures = np.full(len(x), np.nan)
     outside = np.zeros(len(x), dtype=bool)
-    for index in np.unique(which[which >= 0]):
-        curve = curves[int(index)]
-        rows = np.flatnonzero(which == index)
-        given = x[rows]
-        with np.errstate(invalid="ignore"):
-            inside = (given >= curve.domain[0]) & (given <= curve.domain[1])
-        figures[rows[inside]] = polynomial(coefficients(curve), given[inside])
-        outside[rows] = ~inside & ~np.isnan(given)
+    degc = np.full(len(x), np.nan) if soil_temperature_degc is None else soil_temperature_degc
+    for curve, rows, inside in _by_curve(x, which, curves):
+        within = rows[inside]
+        figures[within] = kinds.evaluate(curve, x[within], degc[within])
+        outside[rows] = ~inside & ~np.isnan(x[rows])
     return figures, outside
+
+
+def slopes(x: Floats, which: Ints, curves: Sequence[Curve], soil_temperature_degc: Floats) -> Slopes:
+    """Return how steep each sample's curve is at its input; arguments as for `apply_curves`."""
+    by_input, per_k = np.full(len(x), np.nan), np.full(len(x), np.nan)
+    for curve, rows, inside in _by_curve(x, which, curves):
+        within = rows[inside]
+        by_input[within] = kinds.slope(curve, x[within], soil_temperature_degc[within])
+        per_k[within] = kinds.slope_per_k(curve, x[within], soil_temperature_degc[within])
+    return Slopes(by_input, per_k)
+
+
+def _by_curve(x: Floats, which: Ints, curves: Sequence[Curve]) -> Iterator[tuple[Curve, Ints, Bools]]:
+    """Yield each curve that is used, its rows, and which of them lie in its domain."""
+    for index in np.unique(which[which >= 0]).tolist():
+        curve = curves[index]
+        rows = np.flatnonzero(which == index)
+        with np.errstate(invalid="ignore"):
+            yield curve, rows, (x[rows] >= curve.domain[0]) & (x[rows] <= curve.domain[1])
 
 
 def records(rows: Sequence[ProbeRow], which: Ints) -> tuple[Floats, Floats, Floats]:
@@ -111,5 +148,5 @@ def calibrate(
     computed, outside_transducer = apply_curves(x, transducer, curves)
     reported = ~np.isnan(permittivity)
     permittivity = np.where(reported, permittivity, computed)
-    vwc, outside_soil = apply_curves(permittivity, soil, curves)
+    vwc, outside_soil = apply_curves(permittivity, soil, curves, soil_temperature_degc)
     return Calibrated(x, permittivity, vwc, outside_transducer & ~reported, outside_soil)

@@ -24,8 +24,11 @@ from loamline.core.checks.spike import check_spike
 from loamline.core.checks.stuck import check_stuck
 from loamline.core.columns import Bools, Floats, Ints, arrow, ints, whole
 from loamline.core.identity import Uplinks, merge
-from loamline.core.reference import Catalogue, Reference, Resolved
+from loamline.core.provenance import RESOLVED, Registry, provenance_of
+from loamline.core.reference import Resolved
 from loamline.core.samples import Kept, coalesce, measured_at
+from loamline.core.soil.standing import standing
+from loamline.core.uncertainty import propagate
 from loamline_codecs import CodecSet, Decoded, Refusal
 from loamline_schemas.limits import Limits
 from loamline_schemas.tables import READING, STATUS
@@ -55,14 +58,6 @@ class Derived:
     span_us: tuple[Ints, Ints]
     frost_decided: Bools
     frost_carried: Bools
-
-
-@dataclass(frozen=True)
-class Registry:
-    """The registry states by number, and the catalogue that their indices point into."""
-
-    states: Mapping[int, Reference]
-    catalogue: Catalogue
 
 
 def derive(
@@ -114,7 +109,8 @@ def _readings(
     probe, heard = uplinks.probe_id[row], uplinks.heard_at_us[row]
     age = decoded.age_minutes.astype(np.int64)
     at = measured_at(heard, age)
-    resolved = _resolve(registry, reference[row], probe, depth, at)
+    state = registry.revisions.reference(probe, at, reference[row])
+    resolved = _resolve(registry, state, probe, depth, at)
     catalogue = registry.catalogue
     interval = decoded.uplink["interval_minutes"][row]
     usual = _thresholds(catalogue.limits.rows, resolved.limits)["interval_minutes"]
@@ -129,21 +125,35 @@ def _readings(
         tuple(decoded.figures.values()),
     )
     k = kept.row
-    resolved = Resolved(
-        *(
-            column[k]
-            for column in (resolved.probe, resolved.placement, resolved.transducer, resolved.soil, resolved.limits)
-        )
-    )
+    resolved = Resolved(**{name: getattr(resolved, name)[k] for name in RESOLVED})
     figures = {name: column[k] for name, column in decoded.figures.items()}
+    record = calibration.records(catalogue.probes.rows, resolved.probe)
     made = calibration.calibrate(
         figures["moisture_count"],
         figures["permittivity"],
         figures["soil_temperature_degc"],
-        calibration.records(catalogue.probes.rows, resolved.probe),
+        record,
         resolved.transducer,
         resolved.soil,
         catalogue.curves.rows,
+    )
+    uncertain = propagate(
+        made,
+        figures["permittivity"],
+        figures["soil_temperature_degc"],
+        record,
+        resolved.transducer,
+        resolved.soil,
+        catalogue.curves.rows,
+    )
+    stands = standing(
+        made.vwc_m3_m3,
+        resolved.placement,
+        resolved.soil_layer,
+        resolved.crop,
+        catalogue.placements.rows,
+        catalogue.soil_layers.rows,
+        catalogue.crops.rows,
     )
     series = Series(
         series=probe[k] * 256 + depth[k],
@@ -160,7 +170,7 @@ def _readings(
         outside_soil=made.outside_soil,
     )
     flags, frost = _flags(series, _thresholds(catalogue.limits.rows, resolved.limits), frozen_before)
-    made_by, provenance = _provenance(decoded.codec[row[k]], reference[row[k]], resolved, codecs, registry)
+    made_by, provenance = provenance_of(decoded.codec[row[k]], state[k], resolved, codecs, registry)
     columns = {
         "probe_id": probe[k],
         "depth_index": depth[k],
@@ -171,9 +181,12 @@ def _readings(
         **figures,
         "permittivity": made.permittivity,
         "vwc_m3_m3": made.vwc_m3_m3,
-        "vwc_uncertainty_m3_m3": np.full(len(k), np.nan),
-        "plant_available_fraction": np.full(len(k), np.nan),
-        "zone": np.full(len(k), np.nan),
+        "vwc_uncertainty_m3_m3": uncertain.vwc_uncertainty_m3_m3,
+        "plant_available_fraction": stands.plant_available_fraction,
+        "zone": stands.zone,
+        "supply_flag": np.full(len(k), np.nan),
+        "contact_flag": np.full(len(k), np.nan),
+        "fall_flag": np.full(len(k), np.nan),
         **{name: column[row[k]] for name, column in decoded.uplink.items()},
         "best_rssi_dbm": uplinks.best_rssi_dbm[row[k]],
         "best_snr_db": uplinks.best_snr_db[row[k]],
@@ -204,12 +217,11 @@ def _uplink_key(deliveries: pa.Table, uplinks: Uplinks, row: Ints) -> tuple[Ints
 
 def _resolve(registry: Registry, reference: Ints, probe: Ints, depth: Ints, at: Ints) -> Resolved:
     m = len(probe)
-    names = ("probe", "placement", "transducer", "soil", "limits")
-    found = {name: np.full(m, -1, dtype=np.int64) for name in names}
+    found = {name: np.full(m, -1, dtype=np.int64) for name in RESOLVED}
     for number in np.unique(reference).tolist():
         rows = np.flatnonzero(reference == number)
         told = registry.states[number].resolve(probe[rows], depth[rows], at[rows])
-        for name in names:
+        for name in RESOLVED:
             found[name][rows] = getattr(told, name)
     return Resolved(**found)
 
@@ -249,46 +261,6 @@ def _flags(
         "frost_flag": checks[3],
         "verdict_flag": verdict,
     }, frost
-
-
-def _provenance(
-    codec: Any, reference: Ints, resolved: Resolved, codecs: CodecSet, registry: Registry
-) -> tuple[Ints, list[dict[str, Any]]]:
-    """Return each reading's row of the provenance list, and that list."""
-    keys = np.stack(
-        [
-            reference,
-            codec.astype(np.int64),
-            resolved.probe,
-            resolved.placement,
-            resolved.transducer,
-            resolved.soil,
-            resolved.limits,
-        ]
-    )
-    unique, made_by = np.unique(keys, axis=1, return_inverse=True)
-    return made_by.reshape(-1).astype(np.int64), [
-        _provenance_row(tuple(int(i) for i in key), codecs, registry.catalogue) for key in unique.T
-    ]
-
-
-def _provenance_row(key: tuple[int, ...], codecs: CodecSet, catalogue: Catalogue) -> dict[str, Any]:
-    reference, codec, probe, placement, transducer, soil, limits = key
-    curves = catalogue.curves
-    return {
-        "reference_id": reference,
-        "codec": codecs.codecs[codec].name,
-        "codec_digest": codecs.codecs[codec].digest,
-        "probe_digest": catalogue.probes.digests[probe] if probe >= 0 else None,
-        "placement_digest": catalogue.placements.digests[placement] if placement >= 0 else None,
-        "transducer_curve": curves.rows[transducer].id if transducer >= 0 else None,
-        "transducer_digest": curves.digests[transducer] if transducer >= 0 else None,
-        "soil_curve": curves.rows[soil].id if soil >= 0 else None,
-        "soil_digest": curves.digests[soil] if soil >= 0 else None,
-        "limits_digest": catalogue.limits.digests[limits],
-        "soil_layer_digest": None,
-        "crop_digest": None,
-    }
 
 
 def _statuses(uplinks: Uplinks, decoded: Decoded, codecs: CodecSet) -> pa.Table:

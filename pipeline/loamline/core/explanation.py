@@ -15,7 +15,7 @@ import numpy as np
 import pyarrow as pa
 
 from loamline.core.columns import HOUR_US, Bools, Ints, floats, instants, ints, whole
-from loamline.core.derive import Derived, Registry, derive
+from loamline.core.derive import Derived, derive
 from loamline.core.explaining.checks import (
     Neighbours,
     frost_told,
@@ -27,6 +27,7 @@ from loamline.core.explaining.checks import (
 from loamline.core.explaining.curves import curve_told, relative_count_told, soil_sentence, transducer_sentence
 from loamline.core.explaining.uplink import Log, find_sample, payload_told, refused_near, rivals, uplink_told
 from loamline.core.explaining.words import Fields, instant, number, shown
+from loamline.core.provenance import Registry
 from loamline.core.reference import Interned
 from loamline_codecs import CodecSet, Sample
 from loamline_schemas.tables import PROVENANCE, READING

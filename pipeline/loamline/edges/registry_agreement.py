@@ -2,45 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from itertools import pairwise
-from typing import Generic, TypeVar
 
-from pydantic import BaseModel, ValidationError
+from pydantic import ValidationError
 
-from loamline.core.reference import resolve_limits
+from loamline.core.limit_layers import layer_names, limits_over_time
+from loamline.edges.registry_fault import Fault, Model, Row, since
+from loamline.edges.registry_soils import crop_faults, soil_faults
 from loamline.edges.sentences import findings
 from loamline_schemas.curves import Curve
-from loamline_schemas.limits import LimitLayer, LimitsFile
-from loamline_schemas.registry import USDA_TEXTURES, PlacementRow, ProbeRow, SiteRow
-
-Model = TypeVar("Model", bound=BaseModel)
-
-
-@dataclass(frozen=True)
-class Fault:
-    """One thing wrong with a registry folder. `line` is None where it concerns a whole file."""
-
-    file: str
-    line: int | None
-    column: str
-    expected: str
-    got: str
-
-    def __str__(self) -> str:
-        """Return the fault as one line for a person."""
-        place = f"{self.file}:{self.line}" if self.line is not None else self.file
-        column = f" {self.column}:" if self.column else ""
-        return f"{place}:{column} expected {self.expected}" + (f", got {self.got}" if self.got else "")
-
-
-@dataclass(frozen=True)
-class Row(Generic[Model]):
-    """One valid row and where it stands."""
-
-    line: int
-    value: Model
+from loamline_schemas.limits import LimitsFile
+from loamline_schemas.registry import USDA_TEXTURES, CropRow, PlacementRow, ProbeRow, SiteRow, SoilRow
 
 
 @dataclass(frozen=True)
@@ -55,26 +30,51 @@ class Names:
     soil_curves: set[str] | None
 
 
-def disagreements(
-    sites: list[Row[SiteRow]],
-    probes: list[Row[ProbeRow]],
-    placements: list[Row[PlacementRow]],
-    curves: list[Row[Curve]],
-    limits: LimitsFile | None,
-    names: Names,
-) -> list[Fault]:
+@dataclass(frozen=True)
+class Rows:
+    """Every valid row of a folder, file by file."""
+
+    sites: list[Row[SiteRow]]
+    probes: list[Row[ProbeRow]]
+    placements: list[Row[PlacementRow]]
+    curves: list[Row[Curve]]
+    soils: list[Row[SoilRow]]
+    crops: list[Row[CropRow]]
+
+
+def disagreements(rows: Rows, limits: LimitsFile | None, names: Names) -> list[Fault]:
     """Return every fault between rows and between files; `limits` is None where its file has faults of its own."""
     faults = [
-        *_once("sites.csv", "site", sites, lambda row: row.site),
-        *_once("probes.csv", "dev_eui", probes, lambda row: row.dev_eui),
-        *_once("probes.csv", "serial", probes, lambda row: row.serial),
-        *_known_elsewhere(placements, names),
-        *_one_place_at_a_time(placements),
-        *_curves_apart(curves),
+        *_once("sites.csv", "site", rows.sites, lambda row: row.site),
+        *_records_apart(rows.probes),
+        *_known_elsewhere(rows.placements, names),
+        *_one_place_at_a_time(rows.placements),
+        *_curves_apart(rows.curves),
+        *soil_faults(rows.soils, names.sites),
+        *crop_faults(rows.crops, names.sites),
     ]
     if limits is not None:
-        faults += _limits_agree(limits, placements, names)
+        faults += _limits_agree(limits, rows.placements, names)
     return faults
+
+
+def _records_apart(probes: list[Row[ProbeRow]]) -> Iterator[Fault]:
+    """Yield where a probe has two records that begin together, or two probes have one serial."""
+    records: dict[tuple[str, datetime | None], int] = {}
+    owners: dict[str, Row[ProbeRow]] = {}
+    for row in probes:
+        probe = row.value
+        first = records.setdefault((probe.dev_eui, probe.valid_from), row.line)
+        if first != row.line and probe.valid_from is None:
+            got = f"{probe.dev_eui} again (line {first})"
+            yield Fault("probes.csv", row.line, "dev_eui", "each dev_eui once, or valid_from in the later record", got)
+        elif first != row.line:
+            expected = f"one record of {probe.dev_eui} from {since(probe.valid_from)} on"
+            yield Fault("probes.csv", row.line, "valid_from", expected, f"another in line {first}")
+        owner = owners.setdefault(probe.serial, row)
+        if owner.value.dev_eui != probe.dev_eui:
+            got = f"{probe.serial} again (line {owner.line})"
+            yield Fault("probes.csv", row.line, "serial", "each serial once", got)
 
 
 def _once(name: str, column: str, rows: Iterable[Row[Model]], key: Callable[[Model], str]) -> Iterator[Fault]:
@@ -128,7 +128,7 @@ def _curves_apart(curves: list[Row[Curve]]) -> Iterator[Fault]:
 
 
 def _limits_agree(limits: LimitsFile, placements: list[Row[PlacementRow]], names: Names) -> Iterator[Fault]:
-    layers_of: dict[str, tuple[dict[str, LimitLayer], set[str] | None, str]] = {
+    layers_of: dict[str, tuple[Mapping[str, object], set[str] | None, str]] = {
         "texture": (limits.texture, set(USDA_TEXTURES), "a USDA texture class"),
         "site": (limits.site, names.sites, "a site of sites.csv"),
         "probe": (limits.probe, names.probes, "a dev_eui of probes.csv"),
@@ -136,11 +136,12 @@ def _limits_agree(limits: LimitsFile, placements: list[Row[PlacementRow]], names
     for layer, (named, known, expected) in layers_of.items():
         for name in sorted(set(named) - known) if known is not None else ():
             yield Fault("limits.toml", None, f'{layer}."{name}"', expected, repr(name))
-    layers = {(row.value.texture, row.value.site, row.value.dev_eui) for row in placements} | {(None, None, None)}
+    places = [(row.value.texture, row.value.site, row.value.dev_eui) for row in placements]
+    unplaced = [(None, None, name) for name in limits.probe]
     told: set[str] = set()
-    for layer_key in sorted(layers, key=str):
+    for names_ in sorted({layer_names(limits, *place) for place in [(None, None, None), *places, *unplaced]}, key=str):
         try:
-            resolve_limits(limits, *layer_key)
+            limits_over_time(limits, *names_)
         except ValidationError as problem:
             for _, expected, got in findings(problem):
                 if expected not in told:

@@ -1,7 +1,7 @@
-"""The registry folder: sites.csv, probes.csv, placements.csv, curves.toml, limits.toml.
+"""The registry folder: sites.csv, probes.csv, placements.csv, curves.toml, limits.toml; soils.csv and crops.csv.
 
 Everything is read and checked before anything is loaded, and every fault is reported at once: file, line,
-column, expected, got. A folder with one fault gives no registry state.
+column, expected, got. A folder with one fault gives no registry state. The last two files may be absent.
 """
 
 from __future__ import annotations
@@ -10,19 +10,21 @@ import csv
 import io
 import re
 import tomllib
+from collections import Counter
 from pathlib import Path
 from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
 from loamline.core.reference import RegistryState
-from loamline.edges.registry_agreement import Fault, Model, Names, Row, disagreements
+from loamline.edges.registry_agreement import Names, Rows, disagreements
+from loamline.edges.registry_fault import Fault, Model, Row
 from loamline.edges.sentences import findings
 from loamline_schemas.curves import Curve
 from loamline_schemas.limits import LimitsFile
-from loamline_schemas.registry import PlacementRow, ProbeRow, SiteRow
+from loamline_schemas.registry import CropRow, PlacementRow, ProbeRow, SiteRow, SoilRow
 
-_FILES = ("sites.csv", "probes.csv", "placements.csv", "curves.toml", "limits.toml")
+_FILES = ("sites.csv", "probes.csv", "placements.csv", "curves.toml", "limits.toml", "soils.csv", "crops.csv")
 
 
 def read_registry(folder: Path) -> tuple[RegistryState | None, list[Fault]]:
@@ -33,8 +35,10 @@ def read_registry(folder: Path) -> tuple[RegistryState | None, list[Fault]]:
     placements, _ = _read_csv(folder / "placements.csv", PlacementRow, faults, "site")
     curves, soil_curves = _read_curves(folder / "curves.toml", faults)
     limits = _read_limits(folder / "limits.toml", faults)
+    soils = _read_optional_csv(folder / "soils.csv", SoilRow, faults)
+    crops = _read_optional_csv(folder / "crops.csv", CropRow, faults)
     names = Names(site_names, None if dev_euis is None else {name.upper() for name in dev_euis}, soil_curves)
-    faults += disagreements(sites, probes, placements, curves, limits, names)
+    faults += disagreements(Rows(sites, probes, placements, curves, soils, crops), limits, names)
     if faults or limits is None:
         return None, sorted(faults, key=lambda fault: (_FILES.index(fault.file), fault.line or 0))
     return (
@@ -44,6 +48,8 @@ def read_registry(folder: Path) -> tuple[RegistryState | None, list[Fault]]:
             placements=tuple(row.value for row in placements),
             curves=tuple(row.value for row in curves),
             limits=limits,
+            soils=tuple(row.value for row in soils),
+            crops=tuple(row.value for row in crops),
         ),
         [],
     )
@@ -82,6 +88,10 @@ def _read_csv(
         faults.append(Fault(path.name, reader.line_num, "", "comma-separated values (RFC 4180)", str(problem)))
         return rows, None
     return rows, named
+
+
+def _read_optional_csv(path: Path, model: type[Model], faults: list[Fault]) -> list[Row[Model]]:
+    return _read_csv(path, model, faults, "site")[0] if path.parent.is_dir() and path.exists() else []
 
 
 def _header_fits(name: str, header: list[str], model: type[BaseModel], faults: list[Fault]) -> bool:
@@ -172,12 +182,18 @@ def _read_limits(path: Path, faults: list[Fault]) -> LimitsFile | None:
 
 
 def _key_line(path: Path, where: str) -> int | None:
-    """Return the line of the key or table that a dotted path names or lies in; None where it is not written so."""
+    """Return the line of the key or table that a dotted path names or lies in; None where it is not written so.
+
+    A number in the path counts the tables `[[...]]` of that name.
+    """
     table, sought = "", _bare(f"{where}.")
+    seen: Counter[str] = Counter()
     for number, line in enumerate(path.read_text(encoding="utf-8-sig").splitlines(), 1):
         written = _bare(line.split("=")[0])
         if line.lstrip().startswith("["):
             table = written
+            if line.lstrip().startswith("[["):
+                table, seen[written] = f"{written}.{seen[written]}", seen[written] + 1
             if f"{table}.".startswith(sought):
                 return number
         elif written and sought.startswith(f"{table}.{written}.".lstrip(".")):

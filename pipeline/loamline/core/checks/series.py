@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from loamline.core.columns import Bools, Floats, Ints, group_starts
+
+
+def _untold() -> Floats:
+    return np.empty(0)
 
 
 @dataclass(frozen=True)
@@ -14,6 +18,10 @@ class Series:
     """m samples in order of probe, depth and instant; every column has shape (m,), NaN for no figure.
 
     `series` numbers probe and depth. `placement` tells where a probe was moved. Faults are the probe's own.
+
+    The last five may be left out, which tells nothing of any sample: `supply_v`, volts; `supply_low` and `tilted`, 1 or
+    0 as the payload has it; `depth_cm`, of the placement; `relative_count`, the temperature-corrected count between
+    air (0) and water (1) of the probe's factory record.
     """
 
     series: Ints
@@ -28,6 +36,17 @@ class Series:
     out_of_range: Bools
     outside_transducer: Bools
     outside_soil: Bools
+    supply_v: Floats = field(default_factory=_untold)
+    supply_low: Floats = field(default_factory=_untold)
+    tilted: Floats = field(default_factory=_untold)
+    depth_cm: Floats = field(default_factory=_untold)
+    relative_count: Floats = field(default_factory=_untold)
+
+    def __post_init__(self) -> None:
+        m = len(self.series)
+        for name in ("supply_v", "supply_low", "tilted", "depth_cm", "relative_count"):
+            if m and not len(getattr(self, name)):
+                object.__setattr__(self, name, np.full(m, np.nan))
 
     @property
     def starts(self) -> Bools:
@@ -44,6 +63,27 @@ class Thresholds:
     def __getitem__(self, name: str) -> Floats:
         """Return one threshold's column."""
         return self.columns[name]
+
+
+def row_at_or_after(at_us: Ints, since_us: Ints, low: Ints, high: Ints) -> Ints:
+    """Return the first of rows low[j]..high[j]-1 at or after since_us[j], high[j] where there is none; shape (c,).
+
+    `at_us` ascends within each of these stretches. All c stretches are halved at once.
+    """
+    low, high = low.copy(), high.copy()
+    while len(low) and (low < high).any():
+        middle = (low + high) // 2
+        # An empty stretch at the very end has no row to look at, and none to move to.
+        earlier = (low < high) & (at_us[np.minimum(middle, len(at_us) - 1)] < since_us)
+        low, high = np.where(earlier, middle + 1, low), np.where(earlier, high, middle)
+    return low
+
+
+def stretches(number: Ints) -> tuple[Ints, Ints]:
+    """Return the first row of each row's own run of equal numbers, and the row after its last; shape (m,)."""
+    starts = np.flatnonzero(group_starts(number))
+    lengths = np.diff(starts, append=len(number))
+    return np.repeat(starts, lengths), np.repeat(starts + lengths, lengths)
 
 
 def window_extremes(values: Floats, first: Ints) -> tuple[Floats, Floats]:

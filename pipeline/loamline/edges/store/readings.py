@@ -14,7 +14,7 @@ import pyarrow as pa
 
 from loamline.edges.store.connection import Store
 from loamline_schemas.columns import INSTANT
-from loamline_schemas.verdicts import RangeCause, Verdict
+from loamline_schemas.verdicts import RangeCause, Verdict, Zone
 
 
 @dataclass(frozen=True)
@@ -73,6 +73,8 @@ def _flag(name: str) -> str:
 _CAUSE = _in_words("r.range_cause", {int(cause): cause.word for cause in RangeCause})
 _TEXT = pa.string()
 _VERDICTS = "pass, not_evaluated, suspect, fail or missing (QARTOD flags, IOC Manuals and Guides 54 volume 3)"
+_AVAILABLE = "what plants can draw: 0 at the wilting point, 1 at field capacity"
+_ZONES = {int(zone): zone.word for zone in Zone}
 _c = ExportColumn
 
 COLUMNS = (
@@ -86,6 +88,9 @@ COLUMNS = (
     _c("moisture_count", "r.moisture_count", pa.int32(), "{count}", "raw figure of the transducer, as sent"),
     _c("permittivity", "r.permittivity", pa.float64(), "1", "relative permittivity of the soil"),
     _c("vwc_m3_m3", "r.vwc_m3_m3", pa.float64(), "m3/m3", "volumetric water content: water's share of the volume"),
+    _c("vwc_uncertainty_m3_m3", "r.vwc_uncertainty_m3_m3", pa.float64(), "m3/m3", "standard uncertainty (JCGM 100)"),
+    _c("plant_available_fraction", "r.plant_available_fraction", pa.float64(), "1", _AVAILABLE),
+    _c("zone", _in_words("r.zone", _ZONES), _TEXT, "", "deficit, adequate or excess, by the place's soil and crop"),
     _c("soil_temperature_degc", "r.soil_temperature_degc", pa.float64(), "Cel", "soil temperature at that depth"),
     _c("conductivity_ds_m", "r.conductivity_ds_m", pa.float64(), "dS/m", "bulk electrical conductivity"),
     _c("supply_v", "r.supply_v", pa.float64(), "V", "the probe's supply voltage"),

@@ -6,7 +6,6 @@ raw-log row names the state in force when it came.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -15,16 +14,21 @@ from typing import Any
 import pyarrow as pa
 from pydantic import BaseModel
 
-from loamline.core.derive import Registry
+from loamline.core.provenance import Registry
 from loamline.core.reference import Catalogue, Reference, RegistryState
+from loamline.core.revisions import Revisions
 from loamline.edges.store.connection import Store
-from loamline_schemas.curves import Curve
+from loamline.edges.store.revisions import revisions
+from loamline_schemas.columns import Table
+from loamline_schemas.curves import STORED, Curve
 from loamline_schemas.digest import canonical_json, content_digest
 from loamline_schemas.limits import LimitLayer, LimitsFile
-from loamline_schemas.registry import PlacementRow, ProbeRow, SiteRow
-from loamline_schemas.tables import CURVE, LIMITS, PLACEMENT, PROBE, PROBE_IDENTITY, REFERENCE, SITE, Table
+from loamline_schemas.registry import CropRow, PlacementRow, ProbeRow, SiteRow, SoilRow
+from loamline_schemas.tables import CROP, CURVE, LIMITS, PLACEMENT, PROBE, PROBE_IDENTITY, REFERENCE, SITE, SOIL
 
-_MODELS: tuple[tuple[Table, type[BaseModel]], ...] = ((SITE, SiteRow), (PROBE, ProbeRow), (PLACEMENT, PlacementRow))
+#: Tables that hold a row's fields as columns, and those that hold it as JSON.
+BY_COLUMN: dict[Table, type[BaseModel]] = {SITE: SiteRow, PROBE: ProbeRow, PLACEMENT: PlacementRow}
+BY_DEFINITION: dict[Table, type[BaseModel]] = {CURVE: Curve, SOIL: SoilRow, CROP: CropRow}
 
 
 @dataclass(frozen=True)
@@ -83,10 +87,13 @@ def save_state(store: Store, state: RegistryState, note: str) -> tuple[int, list
                 if row["digest"] not in held[table.name]
             ]
             insert(store, table, pa.Table.from_pylist(added, schema=table.schema))
-        digest = content_digest({table.name: sorted(row["digest"] for row in rows) for table, rows in told})
+        # What came with a later migration counts where there is some: a state keeps the digest that it had.
+        digests = {
+            table.name: sorted(row["digest"] for row in rows) for table, rows in told if rows or table.since == 1
+        }
         con.execute(
             f"INSERT INTO {REFERENCE.name} VALUES (?, ?, ?, ?)",  # noqa: S608 - our own names
-            [number, datetime.now(UTC), digest, note],
+            [number, datetime.now(UTC), content_digest(digests), note],
         )
         identify(store, [row.dev_eui for row in state.probes] + [row.dev_eui for row in state.placements])
         con.execute("COMMIT")
@@ -99,26 +106,36 @@ def save_state(store: Store, state: RegistryState, note: str) -> tuple[int, list
 def load_state(store: Store, number: int) -> RegistryState:
     """Return every row in force at registry state `number`."""
     rows = {
-        table.name: [
-            model.model_validate({name: row[name] for name in model.model_fields if row[name] is not None})
-            for row in _in_force(store, table, number)
-        ]
-        for table, model in _MODELS
+        table: tuple(row_of(table, stored) for stored in _in_force(store, table, number))
+        for table in (*BY_COLUMN, *BY_DEFINITION)
     }
-    layers: dict[str, dict[str, Any]] = {"limits": {}, "texture": {}, "site": {}, "probe": {}}
-    for row in _in_force(store, LIMITS, number):
-        layers[row["layer"]][row["name"]] = json.loads(row["definition"])
-    limits = LimitsFile(
-        limits=LimitLayer.model_validate(layers.pop("limits").get("", {})),
-        **{layer: {n: LimitLayer.model_validate(d) for n, d in named.items()} for layer, named in layers.items()},
-    )
+    layers: dict[str, dict[str, list[LimitLayer]]] = {"limits": {}, "texture": {}, "site": {}, "probe": {}}
+    for stored in _in_force(store, LIMITS, number):
+        layers[stored["layer"]].setdefault(stored["name"], []).append(layer_of(stored))
+    everywhere = {"limits": layers["limits"].pop("")} if layers["limits"] else {}
+    del layers["limits"]
     return RegistryState(
-        sites=tuple(rows["site"]),  # type: ignore[arg-type]
-        probes=tuple(rows["probe"]),  # type: ignore[arg-type]
-        placements=tuple(rows["placement"]),  # type: ignore[arg-type]
-        curves=tuple(Curve.model_validate_json(row["definition"]) for row in _in_force(store, CURVE, number)),
-        limits=limits,
+        sites=rows[SITE],
+        probes=rows[PROBE],
+        placements=rows[PLACEMENT],
+        curves=rows[CURVE],
+        limits=LimitsFile.model_validate(everywhere | layers),
+        soils=rows[SOIL],
+        crops=rows[CROP],
     )
+
+
+def row_of(table: Table, stored: Mapping[str, Any]) -> Any:
+    """Return the row, of the model that belongs to the table, of what is stored of it."""
+    if table in BY_DEFINITION:
+        return BY_DEFINITION[table].model_validate_json(stored["definition"], context=STORED)
+    model = BY_COLUMN[table]
+    return model.model_validate({name: stored[name] for name in model.model_fields if stored[name] is not None})
+
+
+def layer_of(stored: Mapping[str, Any]) -> LimitLayer:
+    """Return the layer of what is stored of one."""
+    return LimitLayer.model_validate_json(stored["definition"])
 
 
 class States(Mapping[int, Reference]):
@@ -141,10 +158,10 @@ class States(Mapping[int, Reference]):
         return latest_reference(self._store) + 1
 
 
-def registry(store: Store, probe_ids: Mapping[str, int]) -> Registry:
-    """Return the store's registry as the chain takes it."""
+def registry(store: Store, probe_ids: Mapping[str, int], revised: Revisions | None = None) -> Registry:
+    """Return the store's registry as the chain takes it, with the revisions in force or those given."""
     catalogue = Catalogue()
-    return Registry(States(store, probe_ids, catalogue), catalogue)
+    return Registry(States(store, probe_ids, catalogue), catalogue, revised or revisions(store))
 
 
 def probe_ids(store: Store) -> dict[str, int]:
@@ -174,29 +191,32 @@ def insert(store: Store, table: Table, rows: pa.Table) -> None:
 
 
 def _rows_of(state: RegistryState) -> list[tuple[Table, list[dict[str, Any]]]]:
-    rows: list[tuple[Table, list[dict[str, Any]]]] = [
+    return [
         (SITE, [_row(row) for row in state.sites]),
         (PROBE, [_row(row) for row in state.probes]),
         (PLACEMENT, [_row(row) for row in state.placements]),
-        (
-            CURVE,
-            [{"digest": content_digest(c), "id": c.id, "definition": canonical_json(c)} for c in state.curves],
-        ),
+        (CURVE, [_defined(row, id=row.id) for row in state.curves]),
+        (LIMITS, list(_limit_rows(state.limits))),
+        (SOIL, [_defined(row, site=row.site) for row in state.soils]),
+        (CROP, [_defined(row, site=row.site) for row in state.crops]),
     ]
-    file = state.limits
-    layers = [("limits", "", file.limits)]
-    layers += [("texture", n, d) for n, d in file.texture.items()]
-    layers += [("site", n, d) for n, d in file.site.items()]
-    layers += [("probe", n, d) for n, d in file.probe.items()]
-    limits = []
-    for layer, name, definition in layers:
-        told = {"layer": layer, "name": name, "definition": canonical_json(definition)}
-        limits.append({**told, "digest": content_digest(told)})
-    return [*rows, (LIMITS, limits)]
 
 
 def _row(row: BaseModel) -> dict[str, Any]:
     return {**row.model_dump(), "digest": content_digest(row)}
+
+
+def _defined(row: BaseModel, **columns: str) -> dict[str, Any]:
+    return {**columns, "digest": content_digest(row), "definition": canonical_json(row)}
+
+
+def _limit_rows(file: LimitsFile) -> Iterator[dict[str, Any]]:
+    named = {"limits": {"": file.limits}, "texture": file.texture, "site": file.site, "probe": file.probe}
+    for layer, of_name in named.items():
+        for name, layers in of_name.items():
+            for definition in layers:
+                told = {"layer": layer, "name": name, "definition": canonical_json(definition)}
+                yield {**told, "digest": content_digest(told)}
 
 
 def _in_force(store: Store, table: Table, number: int) -> list[dict[str, Any]]:

@@ -23,11 +23,13 @@ from loamline.core.derive import Derived, derive
 from loamline.core.identity import CLOCK
 from loamline.edges.messages import Accepted, Outcome, Rejected
 from loamline.edges.store.connection import Store
+from loamline.edges.store.provenances import Provenances
 from loamline.edges.store.registry import identify, insert, latest_reference, probe_ids, registry
+from loamline.edges.store.revisions import merge_pending, pending_probes
 from loamline.edges.store.windows import EARLIEST_US, Reach, Windows, windows
 from loamline_codecs import CodecSet
 from loamline_schemas.columns import Table
-from loamline_schemas.tables import PROVENANCE, READING, REJECTED_MESSAGE, SET_ASIDE, STATUS, UPLINK
+from loamline_schemas.tables import READING, REJECTED_MESSAGE, SET_ASIDE, STATUS, UPLINK
 from loamline_schemas.verdicts import Verdict
 
 
@@ -53,8 +55,8 @@ class Writer:
         self._registry = registry(self._store, self._probe_ids)
         self._reference = latest_reference(self._store)
         self._seq = self._store.last_seq()
-        rows = con.execute(f"SELECT * FROM {PROVENANCE.name}").fetchall()  # noqa: S608 - our own names
-        self._provenance: dict[tuple[Any, ...], int] = {tuple(row[1:]): int(row[0]) for row in rows}
+        self.provenances = Provenances(self._store)
+        self._pending = set(pending_probes(self._store))
         untimed = con.execute("SELECT DISTINCT probe_id FROM uplink WHERE heard_at_source = ?", [CLOCK]).fetchall()
         self._untimed = {int(number) for (number,) in untimed}
 
@@ -231,12 +233,10 @@ class Writer:
 
     def _replace(self, derived: Derived, window: Windows) -> None:
         """Make the dirty spans of `reading` and `status` equal to what was derived."""
-        readings = derived.readings
+        self._merge_pending(window)
+        readings = self.provenances.numbered(derived)
         dirty = window.dirty(ints(whole(readings, "probe_id")), instants(whole(readings, "measured_at")))
         readings = readings.filter(pa.array(dirty))
-        numbers = self._provenance_numbers(derived.provenance)
-        column = pa.array(numbers[ints(whole(readings, "made_by"))], pa.int32())
-        readings = readings.append_column("provenance_id", column).select(READING.names)
         statuses = derived.statuses
         dirty = window.dirty(ints(whole(statuses, "probe_id")), instants(whole(statuses, "heard_at")))
         self._store.con.register("_window", window.table())
@@ -260,15 +260,12 @@ class Writer:
         con.unregister("_fresh")
         insert(self._store, table, added.sort_by([(name, "ascending") for name in key]))
 
-    def _provenance_numbers(self, rows: list[dict[str, Any]]) -> Ints:
-        names = PROVENANCE.names[1:]
-        keys = [tuple(row[name] for name in names) for row in rows]
-        new = [key for key in keys if key not in self._provenance]
-        for key in new:
-            self._provenance[key] = len(self._provenance) + 1
-        fresh = [{"provenance_id": self._provenance[key], **dict(zip(names, key, strict=True))} for key in new]
-        insert(self._store, PROVENANCE, pa.Table.from_pylist(fresh, schema=PROVENANCE.schema))
-        return np.array([self._provenance[key] for key in keys], dtype=np.int64)
+    def _merge_pending(self, window: Windows) -> None:
+        """Merge what a revision published of these probes first, so that there is one place to compare with."""
+        pending = self._pending & set(window.probe_id.tolist())
+        if pending:
+            merge_pending(self._store, pending)
+            self._pending -= pending
 
     # Counting ----------------------------------------------------------------------------------------
 

@@ -1,4 +1,4 @@
-"""`loamline registry ...`: sites, probes, placements, curves and limits into the store."""
+"""`loamline registry load`: a folder of sites, probes, placements, curves, limits, soils and crops into the store."""
 
 from __future__ import annotations
 
@@ -13,20 +13,13 @@ from loamline.app.output import console, errors, print_json
 from loamline.edges.registry_folder import read_registry
 from loamline.edges.store.registry import latest_reference, save_state
 
-app = typer.Typer(help="Sites, probes, placements, curves and limits.", no_args_is_help=True)
 
-
-@app.callback()
-def _registry() -> None:
-    """Sites, probes, placements, curves and limits."""
-
-
-@app.command("load")
-def load(
+def load_command(
     folder: Annotated[
         Path,
         typer.Argument(
-            help="folder with sites.csv, probes.csv, placements.csv, curves.toml and limits.toml", metavar="DIR"
+            help="folder with sites.csv, probes.csv, placements.csv, curves.toml, limits.toml; soils.csv, crops.csv",
+            metavar="DIR",
         ),
     ],
     store: Annotated[Path, typer.Option(help="the DuckDB file; made where there is none")],
@@ -34,10 +27,9 @@ def load(
 ) -> None:
     """Check a registry folder as a whole, then record it as the registry from now on.
 
-    Every fault is told at once, with file, line, column, expected and got; with one fault nothing is loaded. Loading
-    the same folder again changes nothing. Stored uplinks keep their figures; new ones use the new registry.
-
-    Example: loamline registry load ./registry --store soil.duckdb
+    soils.csv and crops.csv may be absent. Every fault is told at once, with file, line, column, expected and got; with
+    one fault nothing is loaded. Loading the same folder again changes nothing. Stored uplinks keep their figures; new
+    ones use the new registry.
     """
     state, faults = read_registry(folder)
     if state is None:

@@ -1,0 +1,199 @@
+"""Which stored readings a replay would derive from other inputs, and why."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+
+from loamline.core.columns import Bools, Ints, group_starts, instants, ints, whole
+from loamline.core.provenance import RULES, Registry
+from loamline.core.reference import microseconds
+from loamline.core.staleness import CAUSES, changed_inputs
+from loamline.edges.store.connection import Store
+from loamline.edges.store.registry import latest_reference, probe_ids, registry
+from loamline.edges.store.revisions import CURRENT, Span
+from loamline_codecs import CodecSet, Refusal
+
+#: Readings that are looked at in one go.
+BLOCK = 500_000
+_LOOKED_AT = "probe_id, depth_index, measured_at, reference_id, codec, codec_digest, coalesce(rules, 1) AS rules"
+
+
+@dataclass(frozen=True)
+class Scope:
+    """What a replay is to be about; nothing given means everything. Instants include both ends."""
+
+    probes: tuple[str, ...] = ()
+    sites: tuple[str, ...] = ()
+    curves: tuple[str, ...] = ()
+    since: datetime | None = None
+    until: datetime | None = None
+
+    def as_fields(self) -> dict[str, Any]:
+        """Return what is given, for JSON."""
+        told = {"probes": list(self.probes), "sites": list(self.sites), "curves": list(self.curves)}
+        times = {"since": self.since, "until": self.until}
+        return {k: v for k, v in told.items() if v} | {k: v.isoformat() for k, v in times.items() if v}
+
+
+@dataclass
+class Plan:
+    """The stale readings of a scope: how many, by cause, site and probe, and the span of each probe's.
+
+    `readable`: by probe, the raw-log rows set aside that a codec reads by now.
+    """
+
+    reference_id: int
+    stale: int = 0
+    causes: Counter[str] = field(default_factory=Counter)
+    sites: Counter[str] = field(default_factory=Counter)
+    probes: Counter[str] = field(default_factory=Counter)
+    spans: dict[int, Span] = field(default_factory=dict)
+    readable: dict[int, list[int]] = field(default_factory=dict)
+
+    @property
+    def nothing(self) -> bool:
+        """Whether there is nothing to replay."""
+        return not self.stale and not self.readable
+
+
+def plan(
+    store: Store,
+    codecs: CodecSet,
+    scope: Scope | None = None,
+    progress: Callable[[int, int], None] = lambda _done, _total: None,
+) -> Plan:
+    """Return what is stale under the registry state in force and these codecs. Writes nothing."""
+    scope = scope or Scope()
+    numbers = probe_ids(store)
+    names = {number: dev_eui for dev_eui, number in numbers.items()}
+    known = registry(store, numbers)
+    told = Plan(latest_reference(store))
+    wanted = sorted(numbers[name] for name in scope.probes if name in numbers) if scope.probes else None
+    total = int(store.scalar("SELECT count(*) FROM reading"))
+    done = 0
+    for block in _blocks(store, wanted):
+        _look_at(block, told, codecs, known, scope, names)
+        done += block.num_rows
+        progress(min(done, total), total)
+    _look_at_set_aside(store, told, codecs, wanted, scope, names)
+    return told
+
+
+def _blocks(store: Store, probes: Sequence[int] | None) -> Iterator[pa.Table]:
+    """Yield the stored readings with their provenance in blocks of whole probes."""
+    counts = store.con.execute("SELECT probe_id, count(*) FROM reading GROUP BY ALL ORDER BY probe_id").fetchall()
+    for chunk in chunks(counts, BLOCK, probes):
+        store.con.register("_chunk", pa.table({"probe_id": pa.array(chunk, pa.int32())}))
+        query = (
+            f"SELECT {_LOOKED_AT} FROM {CURRENT} "  # noqa: S608 - our own names
+            "JOIN provenance USING (provenance_id) JOIN _chunk USING (probe_id)"
+        )
+        yield store.con.sql(query).to_arrow_table()
+        store.con.unregister("_chunk")
+
+
+def chunks(counts: Sequence[tuple[int, int]], most: int, probes: Sequence[int] | None = None) -> Iterator[list[int]]:
+    """Yield probes in chunks of at most `most` rows, or one probe that has more by itself; all, or only `probes`."""
+    only = None if probes is None else set(probes)
+    chunk: list[int] = []
+    size = 0
+    for probe_id, count in counts:
+        if only is not None and probe_id not in only:
+            continue
+        if chunk and size + count > most:
+            yield chunk
+            chunk, size = [], 0
+        chunk.append(probe_id)
+        size += count
+    if chunk:
+        yield chunk
+
+
+def _look_at(
+    block: pa.Table, told: Plan, codecs: CodecSet, known: Registry, scope: Scope, names: dict[int, str]
+) -> None:
+    probe, depth = ints(whole(block, "probe_id")), ints(whole(block, "depth_index"))
+    at, state = instants(whole(block, "measured_at")), ints(whole(block, "reference_id"))
+    causes = {cause: np.zeros(len(probe), dtype=bool) for cause in (*CAUSES, "codec", "rules")}
+    site = np.full(len(probe), "", dtype=object)
+    about = np.zeros(len(probe), dtype=bool)
+    latest = known.states[told.reference_id]
+    for number in np.unique(state).tolist():
+        rows = np.flatnonzero(state == number)
+        samples = probe[rows], depth[rows], at[rows]
+        before, after = known.states[number].resolve(*samples), latest.resolve(*samples)
+        for cause, changed in changed_inputs(before, after, known.catalogue).by_cause.items():
+            causes[cause][rows] = changed
+        placements = known.catalogue.placements.rows
+        sites = np.array([*(row.site for row in placements), ""], dtype=object)
+        site[rows] = np.where(after.placement >= 0, sites[after.placement], sites[before.placement])
+        curves = np.array([*(row.id for row in known.catalogue.curves.rows), ""], dtype=object)
+        about[rows] = np.logical_or.reduce(
+            [
+                np.isin(curves[column].astype(str), scope.curves)
+                for side in (before, after)
+                for column in (side.soil, side.transducer)
+            ]
+        )
+    digests = {codec.name: codec.digest for codec in codecs.codecs}
+    held = zip(whole(block, "codec").to_pylist(), whole(block, "codec_digest").to_pylist(), strict=True)
+    causes["codec"] |= np.array([name in digests and digests[name] != digest for name, digest in held], dtype=bool)
+    causes["rules"] |= ints(whole(block, "rules")) != RULES
+    inside = _inside(scope, at, site, about)
+    stale = inside & np.logical_or.reduce(list(causes.values()))
+    told.stale += int(stale.sum())
+    told.causes.update({cause: int((rows & inside).sum()) for cause, rows in causes.items() if (rows & inside).any()})
+    told.sites.update(site[stale].tolist())
+    _note_spans(told, probe[stale], at[stale], names)
+
+
+def _inside(scope: Scope, at: Ints, site: Any, about: Bools) -> Bools:
+    inside = np.ones(len(at), dtype=bool)
+    if scope.sites:
+        inside &= np.isin(site.astype(str), scope.sites)
+    if scope.curves:
+        inside &= about
+    if scope.since is not None:
+        inside &= at >= microseconds(scope.since)
+    if scope.until is not None:
+        inside &= at <= microseconds(scope.until)
+    return inside
+
+
+def _note_spans(told: Plan, probe: Ints, at: Ints, names: dict[int, str]) -> None:
+    if not len(probe):
+        return
+    order = np.lexsort((at, probe))
+    starts = np.flatnonzero(group_starts(probe[order]))
+    ends = np.append(starts[1:], len(order))
+    for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
+        number = int(probe[order[start]])
+        told.probes[names[number]] += end - start
+        told.spans[number] = Span(number, int(at[order[start]]), int(at[order[end - 1]]))
+
+
+def _look_at_set_aside(
+    store: Store, told: Plan, codecs: CodecSet, wanted: Sequence[int] | None, scope: Scope, names: dict[int, str]
+) -> None:
+    """Find what was set aside and can be read by now; scopes by site or curve have no say in what was never read."""
+    if scope.sites or scope.curves:
+        return
+    rows = store.con.execute(
+        "SELECT a.seq, a.probe_id, a.heard_at, u.fport, u.payload FROM set_aside a JOIN uplink u USING (seq) "
+        "ORDER BY a.seq"
+    ).fetchall()
+    for seq, number, heard_at, fport, payload in rows:
+        outside = (scope.since and heard_at < scope.since) or (scope.until and heard_at > scope.until)
+        if outside or (wanted is not None and number not in wanted):
+            continue
+        if not isinstance(codecs.parse(fport, payload), Refusal):
+            told.readable.setdefault(number, []).append(seq)
+            told.causes["set_aside"] += 1
+            told.probes[names[number]] += 0

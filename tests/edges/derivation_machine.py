@@ -1,0 +1,454 @@
+"""A store under everything that can happen to it, held after every step against a derivation of its whole raw log.
+
+The air side makes uplinks of several probes (`emit`), which wait at the broker; the daemon's side commits some of them in
+any order and acknowledges them, or dies first, or dies before it can say so. What was not acknowledged comes again.
+The registry changes in between. After every step, `verify` has to find no difference, not a bit.
+"""
+
+from __future__ import annotations
+
+import random
+import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import duckdb
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
+
+from loamline.core.reference import RegistryState
+from loamline.edges.messages import Accepted
+from loamline.edges.store.connection import Store
+from loamline.edges.store.registry import save_state
+from loamline.edges.store.verify import verify
+from loamline.edges.store.writer import Writer
+from loamline_codecs import builtin_codecs
+from loamline_schemas.curves import Curve
+from loamline_schemas.limits import LimitLayer, LimitsFile
+from loamline_schemas.registry import PlacementRow, ProbeRow, SiteRow
+from loamline_schemas.uplink import Reception, Uplink
+
+START = datetime(2026, 1, 10, tzinfo=UTC)
+LONG_AGO = START - timedelta(days=400)
+CODECS = builtin_codecs()
+
+#: Which payload each probe sends, and whether its envelopes carry a time and an address.
+PROBES = {
+    "02AA000000000001": "measurement-v1",
+    "02AA000000000002": "measurement-v2",
+    "02AA000000000003": "measurement-v3",
+    "02AA000000000004": "measurement-v4",
+    "02AA000000000005": "measurement-v3",
+}
+UNTIMED = "02AA000000000005"
+STRANGER = "02AA000000000004"
+
+
+# --- the air side -------------------------------------------------------------------------------------------------
+
+
+@dataclass
+class Probe:
+    """One probe in the soil, as its network hears it."""
+
+    dev_eui: str
+    at: datetime = START
+    fcnt: int = 65_500  # soon to roll over
+    dev_addr: int = 1
+    counter: int = 0
+    count: int = 1500
+    degc: float = 4.0
+    older: list[tuple[int, float]] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class Course:
+    """What a probe does next: `number` uplinks, so many minutes apart; the soil as told; the radio as told.
+
+    `lose`: of eight uplinks, so many are lost on the way, if any. `again`: minutes after which another gateway's copy is
+    heard. `event`: what happens to the probe first.
+    """
+
+    number: int
+    minutes: int
+    step: int
+    degc: float | None
+    lose: int
+    again: tuple[int, ...]
+    event: str
+    seed: int
+
+
+COURSES = st.builds(
+    Course,
+    number=st.sampled_from([1, 1, 1, 2, 3, 5, 9, 30, 90]),
+    minutes=st.sampled_from([60, 60, 60, 60, 59, 120, 10, 14, 5, 30 * 60, 85 * 60]),
+    step=st.sampled_from([0, 0, 1, 7, 300]),
+    degc=st.sampled_from([None, -1.0, 0.25, 0.25, 0.5, 3.0, 3.0]),
+    lose=st.sampled_from([0, 0, 1, 4]),
+    again=st.sampled_from([(), (), (), (1,), (-9,), (9, 18), (11,), (9, 18, 27, 36), (0,)]),
+    event=st.sampled_from(
+        ["none", "none", "none", "restart", "address", "no address", "fault", "status", "unreadable"]
+    ),
+    seed=st.integers(0, 999),
+)
+
+
+def emitted(probe: Probe, course: Course) -> list[Uplink]:
+    """Return the deliveries that come of a course, and move the probe on."""
+    rng = random.Random(course.seed)
+    told: list[Uplink] = []
+    if course.event == "restart":
+        probe.fcnt, probe.counter = 0, 0
+    if course.event == "address":
+        probe.dev_addr, probe.fcnt = probe.dev_addr + 1, 0
+    for number in range(course.number):
+        probe.at += timedelta(minutes=course.minutes, seconds=rng.choice([0, 0, 0, 1, -2]))
+        probe.fcnt, probe.counter = (probe.fcnt + 1) % 0x1_0000, (probe.counter + 1) % 4096
+        probe.count = max(600, min(3400, probe.count + rng.choice([-1, 0, 1]) * course.step))
+        probe.degc = probe.degc if course.degc is None else course.degc
+        degc = probe.degc + rng.choice([0.0, 0.0, 0.5]) if course.degc is None else probe.degc
+        probe.older = [(probe.count, degc), *probe.older][:8]
+        if rng.randrange(8) < course.lose:
+            continue
+        fport, payload = _payload(probe, course.event if number == 0 else "none", rng)
+        told += _deliveries(probe, course, fport, payload, rng)
+    return told
+
+
+def _payload(probe: Probe, event: str, rng: random.Random) -> tuple[int, bytes]:
+    if event == "unreadable":
+        return 10, bytes([0x7F, probe.counter % 256])
+    if event == "status":
+        status = {"reset_cause": 1, "firmware": "5.2", "supply_rest_v": 3.6, "supply_transmit_v": 3.3}
+        hours = {"hours_since_power_up": probe.counter, "transmissions": 100}
+        return 11, CODECS.by_name("status-v1").build({**status, **hours}, [])
+    fault = event == "fault"
+    told: dict[str, Any] = {"supply_v": 3.6, "firmware": "1.0", "sample_counter": probe.counter}
+    newest = {"moisture_count": None if fault else probe.count, "soil_temperature_degc": probe.older[0][1]}
+    version = PROBES[probe.dev_eui]
+    codec = CODECS.by_name(version)
+    if version == "measurement-v1":
+        return 10, codec.build(told, [newest])
+    if version == "measurement-v2":
+        depth_1 = {"moisture_count": probe.count - 3, "soil_temperature_degc": probe.older[0][1]}
+        return 10, codec.build(told, [newest, depth_1])
+    if version == "measurement-v3":
+        samples = [
+            # One in so many older samples says something else than it did when it was the newest: a conflict.
+            {"moisture_count": count + rng.choice([0, 0, 0, 2]), "soil_temperature_degc": degc}
+            for count, degc in probe.older[1 : 1 + rng.randrange(8)]
+        ]
+        return 10, codec.build({**told, "interval_minutes": rng.choice([60, 60, 60, 10, 255])}, [newest, *samples])
+    depths = [
+        {"permittivity": None if fault else probe.count / 100 + depth, "soil_temperature_degc": probe.older[0][1]}
+        for depth in range(2)
+    ]
+    return 10, codec.build(told, depths)
+
+
+def _deliveries(probe: Probe, course: Course, fport: int, payload: bytes, rng: random.Random) -> list[Uplink]:
+    timed = probe.dev_eui != UNTIMED
+    first = Uplink(
+        dev_eui=probe.dev_eui,
+        dev_addr=None if course.event == "no address" else f"{probe.dev_addr:08X}",
+        fport=fport,
+        fcnt=probe.fcnt,
+        payload_hex=payload.hex(),
+        heard_at=probe.at if timed else None,
+        spreading_factor=9,
+        receptions=(Reception(gateway="A", rssi_dbm=-100 - rng.randrange(9), snr_db=rng.randrange(-10, 5)),),
+    )
+    copies = [
+        first.model_copy(
+            update={
+                "heard_at": probe.at + timedelta(minutes=later) if timed else None,
+                "receptions": (Reception(gateway=f"B{later}", rssi_dbm=-90 - rng.randrange(9), snr_db=1.0),),
+            }
+        )
+        for later in course.again
+    ]
+    return [first, *copies]
+
+
+# --- the registry -------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Told:
+    """One registry state, by what of it changes."""
+
+    moved_on_day: int = 3
+    coefficients: tuple[float, ...] = (1, 30, 49)
+    limits: str = "shipped"
+    known: bool = True
+
+
+STATES = st.builds(
+    Told,
+    moved_on_day=st.sampled_from([3, 9]),
+    coefficients=st.sampled_from([(1, 30, 49), (1, 31, 48)]),
+    limits=st.sampled_from(["shipped", "wide", "narrow"]),
+    known=st.booleans(),
+)
+
+LIMITS = {
+    "shipped": LimitsFile(),
+    "wide": LimitsFile(
+        limits=(LimitLayer(stuck_suspect_hours=30, stuck_fail_hours=200, largest_gap_minutes=400),),
+        probe={"02AA000000000001": (LimitLayer(interval_minutes=15),)},
+    ),
+    "narrow": LimitsFile(
+        limits=(LimitLayer(stuck_suspect_hours=2, stuck_fail_hours=6, largest_gap_minutes=90, spike_suspect=0.01),)
+    ),
+}
+
+
+def registry_state(told: Told) -> RegistryState:
+    """Return a registry of all probes but one, which is a stranger now and then; the first one was moved."""
+    known = [dev_eui for dev_eui in PROBES if told.known or dev_eui != STRANGER]
+    moved = START + timedelta(days=told.moved_on_day)
+    first = next(iter(PROBES))
+    return RegistryState(
+        sites=(SiteRow(site="s", customer="c", latitude_deg=1, longitude_deg=2, time_zone="UTC"),),
+        probes=tuple(
+            ProbeRow(
+                dev_eui=dev_eui,
+                serial=dev_eui[-2:],
+                hardware="P1",
+                made_on=date(2020, 1, 1),
+                air_count=500,
+                water_count=3500,
+                count_per_k=-0.8,
+            )
+            for dev_eui in known
+        ),
+        placements=(
+            *(_placement(dev_eui, LONG_AGO, moved if dev_eui == first else None) for dev_eui in known),
+            _placement(first, moved, None),
+        ),
+        curves=(
+            Curve(
+                id="p1",
+                step="transducer",
+                kind="polynomial",
+                coefficients=told.coefficients,
+                domain=(0, 1),
+                valid_from=LONG_AGO,
+            ),
+            Curve(id="topp", step="soil", kind="topp1980", domain=(1.8, 81), valid_from=LONG_AGO),
+        ),
+        limits=LIMITS[told.limits],
+    )
+
+
+def _placement(dev_eui: str, since: datetime, until: datetime | None) -> PlacementRow:
+    return PlacementRow(
+        dev_eui=dev_eui,
+        depth_index=0,
+        site="s",
+        label=f"since {since:%d}",
+        depth_cm=10,
+        texture="loam",
+        valid_from=since,
+        valid_to=until,
+    )
+
+
+# --- the daemon's side --------------------------------------------------------------------------------------------
+
+
+class Killed(BaseException):
+    """The process is gone: nobody handles this."""
+
+
+class DyingConnection:
+    """A connection that fails or kills at one statement: before it runs, or after."""
+
+    def __init__(self, con: Any) -> None:
+        self._con = con
+        self.left: int | None = None  # statements until it happens; None: never
+        self.after_commit = False
+        self.error: BaseException = Killed()
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._con, name)
+
+    def execute(self, query: str, parameters: Any = None) -> Any:
+        """Run a statement, or not."""
+        if self.left is not None:
+            self.left -= 1
+            if self.left < 0:
+                self.left = None
+                raise self.error
+        told = self._con.execute(query) if parameters is None else self._con.execute(query, parameters)
+        if self.after_commit and query == "COMMIT":
+            self.after_commit = False
+            raise Killed
+        return told
+
+
+class Daemon:
+    """An open store and its writer; it can die and come back."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.open()
+
+    def open(self) -> None:
+        """Open the store."""
+        self.store = Store.open(self.path, create=True)
+        self.dying = DyingConnection(self.store.con)
+        self.store.con = self.dying  # type: ignore[assignment]
+        self.writer = Writer(self.store, CODECS)
+
+    def close(self) -> None:
+        """Close the store, in whatever state it is."""
+        self.store.close()
+
+    def restart(self) -> None:
+        """Come back after an end, however it came."""
+        self.close()
+        self.open()
+
+    def commit(self, uplinks: Sequence[Uplink], now: datetime) -> None:
+        """Commit uplinks as one batch."""
+        self.writer.commit([Accepted(uplink, b"{}") for uplink in uplinks], now)
+
+
+class Derivation(RuleBasedStateMachine):
+    """See the module's text."""
+
+    @initialize(told=STATES)
+    def begin(self, told: Told) -> None:
+        self.folder = tempfile.TemporaryDirectory()
+        self.daemon = Daemon(Path(self.folder.name) / "s.duckdb")
+        self.probes = [Probe(dev_eui) for dev_eui in PROBES]
+        self.waiting: list[Uplink] = []
+        self.acknowledged: list[Uplink] = []
+        self.now = START
+        self.unchecked = True
+        self._load(told)
+
+    def teardown(self) -> None:
+        if hasattr(self, "daemon"):
+            self.daemon.close()
+            self.folder.cleanup()
+
+    # What comes ---------------------------------------------------------------------------------------
+
+    @rule(which=st.integers(0, len(PROBES) - 1), course=COURSES)
+    def emit(self, which: int, course: Course) -> None:
+        """A probe sends; its uplinks wait."""
+        probe = self.probes[which]
+        self.waiting += emitted(probe, course)
+        self.now = max(self.now, probe.at)
+
+    @precondition(lambda self: self.acknowledged)
+    @rule(data=st.data(), how=st.sampled_from(["same", "same", "gateway", "minutes", "hours"]))
+    def redeliver(self, data: st.DataObject, how: str) -> None:
+        """Something that was acknowledged comes again: the same, by another gateway, or heard a little later."""
+        uplink = data.draw(st.sampled_from(self.acknowledged), label="again")
+        heard = uplink.heard_at
+        if how != "same":
+            uplink = uplink.model_copy(update={"receptions": (Reception(gateway="C", rssi_dbm=-80, snr_db=3),)})
+        if heard is not None and how in ("minutes", "hours"):
+            later = timedelta(minutes=7) if how == "minutes" else timedelta(hours=30)
+            uplink = uplink.model_copy(update={"heard_at": heard + later})
+        self.waiting.append(uplink)
+
+    # What is done with it -----------------------------------------------------------------------------
+
+    @precondition(lambda self: self.waiting)
+    @rule(order=st.randoms(use_true_random=False), share=st.sampled_from([1.0, 1.0, 0.5, 0.2]), cuts=st.integers(1, 3))
+    def commit(self, order: random.Random, share: float, cuts: int) -> None:
+        """Some of what waits is committed, in any order, in one batch or several; the rest is late."""
+        some = self._some(order, share)
+        for number in range(cuts):
+            batch = some[number::cuts]
+            if batch:
+                self._tick()
+                self.daemon.commit(batch, self.now)
+        self._acknowledge(some)
+
+    @precondition(lambda self: self.waiting)
+    @rule(order=st.randoms(use_true_random=False), statement=st.integers(0, 25), error=st.booleans())
+    def die_before_the_commit(self, order: random.Random, statement: int, error: bool) -> None:
+        """A statement fails, or the process ends at it; nothing is acknowledged. It may have gone well after all."""
+        some = self._some(order, 1.0)
+        self._tick()
+        self.daemon.dying.left = statement
+        self.daemon.dying.error = duckdb.IOException("planted") if error else Killed()
+        try:
+            self.daemon.commit(some, self.now)
+        except Killed:
+            self.daemon.restart()
+        except duckdb.IOException:
+            pass  # the writer goes on with the next batch
+        self.daemon.dying.left = None
+        self.unchecked = True
+
+    @precondition(lambda self: self.waiting)
+    @rule(order=st.randoms(use_true_random=False), share=st.sampled_from([1.0, 0.5]))
+    def die_after_the_commit(self, order: random.Random, share: float) -> None:
+        """The batch is on disk, but nobody was told; it comes again."""
+        some = self._some(order, share)
+        self._tick()
+        self.daemon.dying.after_commit = True
+        try:
+            self.daemon.commit(some, self.now)
+        except Killed:
+            self.daemon.restart()
+        self.daemon.dying.after_commit = False
+        self.unchecked = True
+
+    @rule()
+    def restart(self) -> None:
+        """The daemon is stopped and started."""
+        self.daemon.restart()
+
+    @rule(told=STATES)
+    def change_the_registry(self, told: Told) -> None:
+        """A revised registry is loaded; what is stored stays under the state that it came under."""
+        self._load(told)
+
+    # What has to hold ---------------------------------------------------------------------------------
+
+    @invariant()
+    def stored_is_what_the_raw_log_gives(self) -> None:
+        if getattr(self, "unchecked", False):
+            told = verify(self.daemon.store, CODECS, first=4)
+            assert told.differences == 0, told
+            self.unchecked = False
+
+    @invariant()
+    def nothing_acknowledged_is_lost(self) -> None:
+        if getattr(self, "acknowledged", None):
+            rows = self.daemon.store.con.execute(
+                "SELECT DISTINCT dev_eui, fcnt, payload FROM uplink JOIN probe_identity USING (probe_id)"
+            ).fetchall()
+            held = {(dev_eui, fcnt, bytes(payload)) for dev_eui, fcnt, payload in rows}
+            assert {(told.dev_eui, told.fcnt, told.payload) for told in self.acknowledged} <= held
+
+    # ---------------------------------------------------------------------------------------------------
+
+    def _some(self, order: random.Random, share: float) -> list[Uplink]:
+        some = order.sample(self.waiting, max(1, round(share * len(self.waiting))))
+        order.shuffle(some)
+        return some
+
+    def _acknowledge(self, some: list[Uplink]) -> None:
+        for uplink in some:
+            self.waiting.remove(uplink)
+        self.acknowledged += some
+        self.unchecked = True
+
+    def _tick(self) -> None:
+        self.now += timedelta(minutes=5)
+
+    def _load(self, told: Told) -> None:
+        save_state(self.daemon.store, registry_state(told), "test")
+        self.daemon.writer.reload()

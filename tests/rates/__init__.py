@@ -1,0 +1,1 @@
+"""How often each check blames a healthy probe, and how many faults it finds: a labelled synthetic year."""
