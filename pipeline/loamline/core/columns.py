@@ -62,3 +62,45 @@ def group_starts(*sorted_keys: NDArray[Any]) -> Bools:
         for key in sorted_keys:
             starts[1:] |= key[1:] != key[:-1]
     return starts
+
+
+def distinct(*columns: Ints) -> tuple[Ints, Ints]:
+    """Return the first row of each distinct combination, in order of first sight, and each row's number among them.
+
+    All columns have shape (n,). Hashing, where np.unique would sort.
+    """
+    n = len(columns[0])
+    key, span = np.zeros(n, dtype=np.int64), 1
+    for column in columns if n else ():
+        low = int(column.min())
+        width = int(column.max()) - low + 1
+        if span * width >= 1 << 62:
+            key = ints(pa.array(key).dictionary_encode().indices)
+            span = int(key.max()) + 1
+        key = key * width + (column - low)
+        span *= width
+    number = ints(pa.array(key).dictionary_encode().indices)
+    first = np.empty(int(number.max(initial=-1)) + 1, dtype=np.int64)
+    first[number[::-1]] = np.arange(n - 1, -1, -1)
+    return first, number
+
+
+def rows_since(starts: Bools, at_us: Ints, since_us: Ints) -> Ints:
+    """Return the first row of each row's own group at or after `since_us`, at most itself where that lies behind it.
+
+    All columns have shape (m,); `at_us` ascends within each group, `starts` tells where the groups begin.
+    """
+    m = len(at_us)
+    if m == 0:
+        return np.empty(0, dtype=np.int64)
+    group = np.cumsum(starts) - 1
+    first = np.flatnonzero(starts)[group]
+    earliest = min(int(at_us.min()), int(since_us.min()))
+    span = max(int(at_us.max()), int(since_us.max())) - earliest + 1
+    if (int(group[-1]) + 1) * span < 1 << 62:
+        key = group * span
+        return np.asarray(np.maximum(np.searchsorted(key + (at_us - earliest), key + (since_us - earliest)), first))
+    # So many groups over so long a time that group and instant don't fit one number: rank the instants.
+    _, rank = np.unique(np.concatenate([at_us, since_us]), return_inverse=True)
+    key = group * (2 * m)
+    return np.asarray(np.maximum(np.searchsorted(key + rank[:m], key + rank[m:]), first))

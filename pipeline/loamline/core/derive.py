@@ -8,7 +8,7 @@ The result depends on the set of deliveries, the registry states, the codecs and
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -113,7 +113,7 @@ def _readings(
     resolved = _resolve(registry, state, probe, depth, at)
     catalogue = registry.catalogue
     interval = decoded.uplink["interval_minutes"][row]
-    usual = _thresholds(catalogue.limits.rows, resolved.limits)["interval_minutes"]
+    usual = _thresholds(catalogue.limits.rows, resolved.limits, ["interval_minutes"])["interval_minutes"]
     interval = np.where(np.isnan(interval), usual, interval)
     kept = coalesce(
         probe * 256 + depth,
@@ -226,12 +226,13 @@ def _resolve(registry: Registry, reference: Ints, probe: Ints, depth: Ints, at: 
     return Resolved(**found)
 
 
-def _thresholds(rows: list[Limits], which: Ints) -> Thresholds:
+def _thresholds(rows: list[Limits], which: Ints, names: Iterable[str] | None = None) -> Thresholds:
+    """Return the limits of each sample, all or those of `names`."""
     columns: dict[str, Floats] = {}
-    for name, usual in Limits():
+    for name in Limits.model_fields if names is None else names:
         values = np.array([getattr(row, name) for row in rows], dtype=np.float64)
-        if isinstance(usual, tuple):
-            low, high = values.reshape(-1, 2).T
+        if values.ndim == 2:
+            low, high = values.T
             columns[f"{name}_low"], columns[f"{name}_high"] = low[which], high[which]
         else:
             columns[name] = values[which]

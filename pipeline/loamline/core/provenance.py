@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from loamline.core.columns import Ints
+from loamline.core.columns import Ints, distinct
 from loamline.core.reference import Catalogue, Reference, Resolved
 from loamline.core.revisions import Revisions
 from loamline_codecs import CodecSet
@@ -33,11 +33,10 @@ def provenance_of(
     codec: Any, reference: Ints, resolved: Resolved, codecs: CodecSet, registry: Registry
 ) -> tuple[Ints, list[dict[str, Any]]]:
     """Return each reading's row of the provenance list, and that list."""
-    keys = np.stack([reference, codec.astype(np.int64), *(getattr(resolved, name) for name in RESOLVED)])
-    unique, made_by = np.unique(keys, axis=1, return_inverse=True)
-    return made_by.reshape(-1).astype(np.int64), [
-        _row(tuple(int(i) for i in key), codecs, registry.catalogue) for key in unique.T
-    ]
+    columns = [reference, codec.astype(np.int64), *(getattr(resolved, name) for name in RESOLVED)]
+    first, made_by = distinct(*columns)
+    keys = np.stack([column[first] for column in columns])
+    return made_by, [_row(tuple(int(i) for i in key), codecs, registry.catalogue) for key in keys.T]
 
 
 def _row(key: tuple[int, ...], codecs: CodecSet, catalogue: Catalogue) -> dict[str, Any]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from loamline.core.columns import Floats, Ints
+from loamline.core.columns import Floats, Ints, distinct
 from loamline.core.soil.available import NO_ZONE, Bounds, plant_available_fraction, zone_bounds, zones
 from loamline.core.soil.crops import root_zone_of
 from loamline.core.soil.water import SoilWater, soil_water_of, water_columns
@@ -63,16 +63,17 @@ def standing(
     crops: Sequence[CropRow],
 ) -> Standing:
     """Return how the soil stands at m readings; `placement`, `layer` and `crop` index the rows, -1 for none."""
-    m = len(vwc_m3_m3)
-    unique, which = np.unique(np.stack([placement, layer, crop]), axis=1, return_inverse=True)
+    first, which = distinct(placement, layer, crop)
     places: list[Place] = []
     numbers = []
-    for place, own_layer, own_crop in unique.T.tolist():
+    for place, own_layer, own_crop in zip(
+        placement[first].tolist(), layer[first].tolist(), crop[first].tolist(), strict=True
+    ):
         numbers.append(len(places) if place >= 0 else -1)
         if place >= 0:
             told_layer = layers[own_layer] if own_layer >= 0 else None
             places.append(Place.of(placements[place], told_layer, crops[own_crop] if own_crop >= 0 else None))
-    place_of = np.array(numbers, dtype=np.int64)[which.reshape(m)] if m else np.empty(0, dtype=np.int64)
+    place_of = np.array(numbers, dtype=np.int64)[which]
     wilting_point, field_capacity, _ = water_columns([place.water for place in places], place_of)
     told = np.array([[p.depletion_fraction, p.own_deficit_below, p.own_excess_above] for p in places] + [[np.nan] * 3])[
         place_of
