@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from loamline.edges.store.connection import Store
+from loamline.edges.store.profiles import Span, site_hours
 
 
 @pytest.fixture(scope="module")
@@ -58,3 +59,19 @@ def test_the_troubled_probes_are_told_by_their_verdicts(ran: tuple[Path, dict[st
         assert 1 not in verdicts(store, "verdict", "02A7C40000000406")
         calm = verdicts(store, "stuck", "02A7C40000000107") | verdicts(store, "spike", "02A7C40000000107")
         assert calm <= {1, 2}
+
+
+def test_soil_and_crop_give_every_site_zones_and_a_storage(ran: tuple[Path, dict[str, Any]]) -> None:
+    """Every water content has a zone; every site's root zone has a storage, from wilting point to saturation or so."""
+    folder, _ = ran
+    with Store.open(folder / "demo.duckdb", writable=False) as store:
+        assert store.scalar("SELECT count(*) FROM reading WHERE (zone IS NULL) <> (vwc_m3_m3 IS NULL)") == 0
+        assert store.scalar("SELECT count(DISTINCT zone) FROM reading") == 3
+        assert store.scalar("SELECT count(*) FROM reading WHERE (vwc_uncertainty_m3_m3 > 0) IS NOT TRUE "
+                            "AND vwc_m3_m3 IS NOT NULL") == 0  # fmt: skip
+        rows = site_hours(store, Span()).read_all().to_pylist()
+    stored = [row for row in rows if row["probes"]]
+    assert len({row["site"] for row in stored}) == 6
+    assert len(stored) > 0.95 * len(rows)
+    for row in stored:
+        assert 0.5 * row["wilting_point_mm"] < row["storage_mm"] < 1000 * row["root_depth_m"] * 0.65

@@ -32,10 +32,13 @@ from loamline.app.demo.radio import Radio
 from loamline.app.demo.registry_folder import write_registry_folder
 from loamline.app.demo.uplinks import Simulation
 from loamline.core.calibration import TOPP_1980
+from loamline.core.soil.texture import texture_of
+from loamline.core.soil.water import soil_water_of
+from loamline.edges.registry_folder import read_registry
 from loamline_codecs import Message, builtin_codecs
 from loamline_schemas.curves import CurveFile
 from loamline_schemas.limits import LimitsFile
-from loamline_schemas.registry import PlacementRow, ProbeRow, SiteRow
+from loamline_schemas.registry import CropRow, PlacementRow, ProbeRow, SiteRow, SoilRow
 from loamline_schemas.uplink import Uplink
 
 FIELD_SITE = SITES[0]
@@ -247,7 +250,8 @@ def test_the_registry_folder_is_read_by_the_published_models(tmp_path: Path):
     """Every row and curve fits; all probes but the unknown one are there, every depth placed, every hardware known."""
     write_registry_folder(tmp_path)
     rows = {}
-    for name, model in (("sites", SiteRow), ("probes", ProbeRow), ("placements", PlacementRow)):
+    models = {"sites": SiteRow, "probes": ProbeRow, "placements": PlacementRow, "soils": SoilRow, "crops": CropRow}
+    for name, model in models.items():
         with (tmp_path / f"{name}.csv").open(newline="") as file:
             cells = [{key: value or None for key, value in row.items()} for row in csv.DictReader(file)]
         rows[name] = [model.model_validate(row) for row in cells]
@@ -262,3 +266,20 @@ def test_the_registry_folder_is_read_by_the_published_models(tmp_path: Path):
     assert {row.curve for row in rows["placements"] if row.curve} == {"nimbleby-compost-bed"}
     limits = LimitsFile.model_validate(tomllib.loads((tmp_path / "limits.toml").read_text()))
     assert set(limits.site) <= {row.site for row in rows["sites"]}
+    assert {row.site for row in rows["crops"]} == {row.site for row in rows["sites"]}
+
+
+def test_the_registry_folder_has_no_faults_and_its_layers_fit_the_soil_that_is_simulated(tmp_path: Path):
+    """Layers and crops agree with sites and placements; field capacity is the bucket's to within 0.02 m3/m3."""
+    write_registry_folder(tmp_path)
+    state, faults = read_registry(tmp_path)
+    assert faults == []
+    assert state is not None
+    simulated = {site.site: site for site in SITES}
+    for row in state.soils:
+        site = simulated[row.site]
+        if row.sand_percent is not None and row.clay_percent is not None:
+            assert texture_of(row.sand_percent, row.clay_percent) == site.texture
+        held = soil_water_of(row, site.texture).field_capacity
+        assert held == pytest.approx(site.ground.soil.field_capacity, abs=0.02)
+    assert [row.crop for row in state.crops if row.depletion_fraction is not None] == ["street trees"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -126,7 +127,8 @@ def test_set_aside_uplinks_conflicts_and_a_sagging_supply_are_counted_and_named(
     assert told[stores.BARLEY]["attention"] == ["set aside"]
     assert (told[stores.PEARS]["conflicts"], told[stores.PEARS]["attention"]) == (1, ["conflicts"])
     assert (told[stores.PROFILE]["supply_v"], told[stores.PROFILE]["supply_low"]) == (2.4, True)
-    assert told[stores.PROFILE]["attention"] == ["supply low"]
+    # 2.4 V is under supply_fail_v, too, so that its only reading fails.
+    assert told[stores.PROFILE]["attention"] == ["supply low", "failing"]
 
 
 def test_a_site_is_the_placement_in_force_and_an_unknown_one_is_told_with_near_names(
@@ -166,3 +168,25 @@ def test_an_empty_store_is_an_empty_fleet(stores, loamline):
     path = stores.make(registry=registry)
     assert json.loads(loamline("fleet", "--store", path, "--json").stdout) == []
     assert "0 probes" in loamline("fleet", "--store", path).stdout
+
+
+def test_of_a_record_that_was_made_again_the_latest_that_has_begun_is_told_once(stores, fleet):
+    """A probe keeps one row, with the serial in force; a record yet to begin changes nothing."""
+    base = stores.registry()
+    turn = stores.START + timedelta(days=1)
+    remade = base.probes[0].model_copy(update={"serial": "S-0001-B", "valid_from": turn})
+    probes = (*base.probes, remade)
+    path = stores.make([stores.v1(stores.BARLEY, 0, 1850)], registry=replace(base, probes=probes))
+    earlier, later = (fleet(path, turn + timedelta(hours=hours)) for hours in (-1, 1))
+    assert (earlier[stores.BARLEY]["serial"], later[stores.BARLEY]["serial"]) == ("S-0001", "S-0001-B")
+    with Store.open(path, writable=False) as store:
+        told = read_fleet(store, Period.of(turn, turn, 7))
+    assert len(told) == len(base.probes)
+
+
+def test_a_probe_whose_only_record_is_yet_to_begin_is_registered_all_the_same(stores, fleet):
+    base = stores.registry()
+    told = base.probes[0].model_copy(update={"valid_from": stores.START + timedelta(days=9)})
+    path = stores.make([stores.v1(stores.BARLEY, 0, 1850)], registry=replace(base, probes=(told, *base.probes[1:])))
+    probe = fleet(path, stores.START + timedelta(hours=1))[stores.BARLEY]
+    assert (probe["registered"], probe["serial"]) == (True, "S-0001")

@@ -36,13 +36,18 @@ def make_series(
     out_of_range: Any = False,
     outside_transducer: Any = False,
     outside_soil: Any = False,
+    supply: Any = 3.6,
+    supply_low: Any = 0.0,
+    tilted: Any = 0.0,
+    depth_cm: Any = 20.0,
+    relative_count: Any = 0.45,
 ) -> Series:
     """Return a series as long as its longest column (or `n`); single values stand for whole columns.
 
     `hours` since the start, one sample an hour unless told. A moisture fault leaves no moisture figure.
     """
     told = (hours, series, placement, count, permittivity, vwc, temperature, moisture_fault, temperature_fault)
-    told += (out_of_range, outside_transducer, outside_soil)
+    told += (out_of_range, outside_transducer, outside_soil, supply, supply_low, tilted, depth_cm, relative_count)
     m = n if n is not None else max((len(column) for column in told if np.ndim(column)), default=1)
     faulty = _column(moisture_fault, m, bool)
     return Series(
@@ -58,6 +63,11 @@ def make_series(
         out_of_range=_column(out_of_range, m, bool),
         outside_transducer=_column(outside_transducer, m, bool),
         outside_soil=_column(outside_soil, m, bool),
+        supply_v=_floats(supply, m),
+        supply_low=_floats(supply_low, m),
+        tilted=_floats(tilted, m),
+        depth_cm=_floats(depth_cm, m),
+        relative_count=np.where(faulty, np.nan, _floats(relative_count, m)),
     )
 
 
@@ -86,3 +96,13 @@ def _floats(values: Any, m: int) -> Floats:
 
 def _column(values: Any, m: int, kind: Any) -> Any:
     return np.array(np.broadcast_to(np.asarray(values, dtype=kind), m))
+
+
+def some_rows(series: Series, rows: Any) -> Series:
+    """Return some samples of a series, in the order of `rows`."""
+    return Series(**{name: column[rows] for name, column in vars(series).items()})
+
+
+def in_order(series: Series) -> Any:
+    """Return the rows of shuffled samples in the order that a series has: by number, then by instant."""
+    return np.lexsort((series.measured_at_us, series.series))

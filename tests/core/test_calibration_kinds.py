@@ -19,7 +19,7 @@ MIXING = soil_curve("mixing")
 
 def inside(curve, share):
     low, high = curve.domain
-    return low + share * (high - low)
+    return min(low + share * (high - low), high)  # rounding may lead out of the domain
 
 
 # --- slopes -------------------------------------------------------------------------------------------------------

@@ -30,7 +30,8 @@ def test_a_dip_is_a_spike_as_well():
 
 def test_the_smaller_of_the_two_steps_counts():
     assert spikes(0.25, 0.45, 0.41) == "?.?"
-    assert spikes(0.25, 0.45, 0.39) == "?s?"
+    assert spikes(0.25, 0.45, 0.28) == "?F?"
+    assert spikes(0.25, 0.35, 0.27) == "?s?"
     assert spikes(0.39, 0.45, 0.25) == "?s?"
 
 
@@ -43,6 +44,27 @@ def test_exactly_the_threshold_passes_and_more_does_not(height, flag):
 
 def test_a_wetting_front_that_rises_at_once_and_stays_is_no_spike():
     assert spikes(0.15, 0.15, 0.40, 0.40, 0.39) == "?...?"
+
+
+def test_a_rise_that_stays_in_part_is_a_wetting_that_drains_and_no_spike():
+    """A dripper's hour on sand, rain in a crack: sharp, and gone by half within the hour, but never at once."""
+    assert spikes(0.12, 0.12, 0.42, 0.35, 0.31, 0.28) == "?....?"
+    assert spikes(0.30, 0.30, 0.42, 0.35, 0.33) == "?...?"
+
+
+@pytest.mark.parametrize(("after", "flag"), [(16, "s"), (18, "s"), (19, "."), (22, ".")])
+def test_a_rise_of_which_exactly_a_quarter_stays_is_still_a_spike(after, flag):
+    """Up by 8/64; in sixty-fourths, so that a quarter is met exactly."""
+    assert spikes(16 / 64, 24 / 64, after / 64, limits={"spike_suspect": 1 / 64}) == f"?{flag}?"
+
+
+def test_a_dip_that_stays_in_part_is_a_spike_all_the_same():
+    """Nothing drains upwards."""
+    assert spikes(0.40, 0.20, 0.28) == "?s?"
+
+
+def test_a_share_of_1_leaves_the_smaller_of_the_two_steps_alone():
+    assert spikes(0.25, 0.45, 0.39, limits={"spike_kept_share": 1.0}) == "?s?"
 
 
 def test_a_sharp_fall_that_stays_is_no_spike():

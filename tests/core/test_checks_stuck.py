@@ -116,6 +116,27 @@ def test_fault_codes_are_missing_and_are_left_out_of_the_window():
     assert {flags[hour] for hour in HOURS[~faults & (HOURS >= 24) & (HOURS < 72)]} == {"s"}
 
 
+def test_figures_for_less_than_half_of_the_window_prove_nothing():
+    """Two days of fault codes end: the first figures may agree by chance. Twelve of a day's hours are enough."""
+    faults = (HOURS >= 30) & (HOURS < 60)
+    flags = stuck(count=still(), moisture_fault=faults)
+    assert flags[24:30] == "s" * 6
+    assert flags[60:71] == "?" * 11
+    assert flags[71] == "s"
+
+
+def test_two_samples_round_a_days_silence_are_not_called_stuck():
+    hours = [hour for hour in range(60) if not 20 < hour < 44]
+    flags = dict(zip(hours, stuck(count=still(len(hours)), hours=hours, temperature=DAILY[hours]), strict=True))
+    assert (flags[44], flags[54], flags[55]) == ("?", "?", "?")
+
+
+def test_a_figure_that_moved_passes_however_few_figures_there_are():
+    count = np.where(HOURS < 60, 1850.0, 1860.0)
+    flags = stuck(count=count, moisture_fault=(HOURS >= 38) & (HOURS < 60))
+    assert flags[60] == "."
+
+
 def test_a_sample_without_any_raw_figure_is_not_evaluated():
     gone = HOURS == 50
     assert stuck(count=np.where(gone, np.nan, 1850.0), permittivity=None)[50] == "?"

@@ -75,9 +75,9 @@ def test_a_reading_worked_by_hand_from_its_hex_bytes_to_its_verdict():
         "frost_flag": Verdict.PASS,
         "verdict_flag": Verdict.PASS,
         "zone": Zone.EXCESS,
-        "supply_flag": None,
-        "contact_flag": None,
-        "fall_flag": None,
+        "supply_flag": Verdict.PASS,
+        "contact_flag": Verdict.PASS,
+        "fall_flag": Verdict.NOT_EVALUATED,
     }
 
 

@@ -124,6 +124,15 @@ def test_two_antennas_of_one_gateway_are_two_receptions_of_one_gateway():
     assert (merged.best_rssi_dbm.tolist(), merged.best_snr_db.tolist()) == ([-90], [5])
 
 
+def test_a_zero_is_a_zero_whichever_sign_and_order_it_came_in():
+    """Bit for bit: the greater of 0.0 and -0.0 would depend on which came first."""
+    both = (reception("east", -0.0, -0.0), reception("west", 0.0, 0.0))
+    for order in (both, both[::-1]):
+        merged = merge(log(delivery(0, receptions=order[:1]), delivery(1, receptions=order[1:])))
+        assert not np.signbit([*merged.best_rssi_dbm, *merged.best_snr_db]).any()
+    assert not np.signbit(merge(log(delivery(0, receptions=both[:1]))).best_snr_db).any()
+
+
 def test_radio_figures_that_nobody_told_are_nan():
     merged = merge(log(delivery(0), delivery(0, fcnt=8, receptions=(reception("east", None, None),))))
     by_fcnt = np.argsort(merged.fcnt)

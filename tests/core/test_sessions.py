@@ -88,6 +88,32 @@ def test_an_uplink_without_a_dev_addr_stays_in_the_session_that_its_counter_cont
     assert told.session.tolist() == [0, 0, 0]
 
 
+def test_a_new_dev_addr_behind_an_uplink_without_one_starts_a_session_all_the_same():
+    """The one between goes on in the session that its counter continues."""
+    assert heard(10, 11, 12, 13, dev_addr=[1, -1, 2, 2]).session.tolist() == [0, 0, 1, 1]
+    assert heard(10, 11, 12, 13, dev_addr=[1, -1, -1, 2]).session.tolist() == [0, 0, 0, 1]
+    assert heard(10, 11, 40, dev_addr=[1, -1, 2]).lost_before.tolist() == [0, 0, 0]
+
+
+def test_a_restart_without_a_dev_addr_takes_the_address_that_comes_next():
+    """Counter 0 begins a session; which address it has, the next uplink tells, and no other session begins there."""
+    told = heard(900, 0, 1, 2, dev_addr=[1, -1, 2, -1])
+    assert told.session.tolist() == [0, 1, 1, 1]
+    assert heard(900, 0, 1, 2, dev_addr=[1, -1, -1, 1]).session.tolist() == [0, 1, 1, 1]
+
+
+def test_an_address_of_another_probe_is_no_address_of_this_one():
+    assert heard(10, 11, 12, 13, dev_addr=[1, 1, -1, 2], probe=[1, 1, 2, 2]).session.tolist() == [0, 0, 0, 0]
+
+
+def test_two_addresses_at_one_instant_are_sessions_in_order_of_the_address():
+    """Whichever row comes first."""
+    ones = np.ones(2, dtype=np.int64)
+    for addresses in ([7, 9], [9, 7]):
+        told = sessions(ones, ones, np.array(addresses), ones)
+        assert told.session[np.argsort(addresses)].tolist() == [0, 1]
+
+
 def test_rollovers_are_counted_afresh_in_every_session():
     told = heard(65535, 1, 100, 101, dev_addr=[1, 1, 2, 2])
     assert told.fcnt32.tolist() == [65535, 65537, 100, 101]

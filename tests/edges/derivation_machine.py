@@ -300,6 +300,7 @@ class Daemon:
 
     def open(self) -> None:
         """Open the store."""
+        self.worked = False
         self.store = Store.open(self.path, create=True)
         self.dying = DyingConnection(self.store.con)
         self.store.con = self.dying  # type: ignore[assignment]
@@ -316,6 +317,7 @@ class Daemon:
 
     def commit(self, uplinks: Sequence[Uplink], now: datetime) -> None:
         """Commit uplinks as one batch."""
+        self.worked = True
         self.writer.commit([Accepted(uplink, b"{}") for uplink in uplinks], now)
 
 
@@ -340,12 +342,13 @@ class Derivation(RuleBasedStateMachine):
 
     # What comes ---------------------------------------------------------------------------------------
 
-    @rule(which=st.integers(0, len(PROBES) - 1), course=COURSES)
-    def emit(self, which: int, course: Course) -> None:
-        """A probe sends; its uplinks wait."""
-        probe = self.probes[which]
-        self.waiting += emitted(probe, course)
-        self.now = max(self.now, probe.at)
+    @rule(courses=st.lists(st.tuples(st.integers(0, len(PROBES) - 1), COURSES), min_size=1, max_size=4))
+    def emit(self, courses: list[tuple[int, Course]]) -> None:
+        """Probes send; their uplinks wait."""
+        for which, course in courses:
+            probe = self.probes[which]
+            self.waiting += emitted(probe, course)
+            self.now = max(self.now, probe.at)
 
     @precondition(lambda self: self.acknowledged)
     @rule(data=st.data(), how=st.sampled_from(["same", "same", "gateway", "minutes", "hours"]))
@@ -405,6 +408,7 @@ class Derivation(RuleBasedStateMachine):
         self.daemon.dying.after_commit = False
         self.unchecked = True
 
+    @precondition(lambda self: self.daemon.worked)
     @rule()
     def restart(self) -> None:
         """The daemon is stopped and started."""

@@ -15,6 +15,7 @@ import pyarrow.parquet as pq
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from openpyxl.utils import get_column_letter
 
 from loamline.edges.export import Format, _regrouped, write_csv, write_file, write_parquet
 from loamline.edges.spreadsheet import write_spreadsheet
@@ -249,15 +250,32 @@ def test_a_spreadsheet_has_a_frozen_header_a_filter_dates_and_a_legend_with_caut
     book = openpyxl.load_workbook(io.BytesIO(content))
     sheet, legend = book["readings"], book["legend"]
     assert sheet.freeze_panes == "A2"
-    assert sheet.auto_filter.ref == f"A1:AG{sheet.max_row}"
+    assert sheet.auto_filter.ref == f"A1:{get_column_letter(len(COLUMNS))}{sheet.max_row}"
     at = sheet.cell(2, SCHEMA.names.index("measured_at") + 1)
     assert (at.is_date, at.number_format) == (True, "yyyy-mm-dd hh:mm:ss")
-    assert sheet.cell(2, SCHEMA.names.index("vwc_m3_m3") + 1).number_format == "0.000"
+    for name in ("vwc_m3_m3", "vwc_uncertainty_m3_m3"):
+        assert sheet.cell(2, SCHEMA.names.index(name) + 1).number_format == "0.000"
+    assert sheet.cell(2, SCHEMA.names.index("plant_available_fraction") + 1).number_format == "0.00"
     words = [row[0] for row in legend.iter_rows(min_row=2, values_only=True)]
     assert words[: len(COLUMNS)] == SCHEMA.names
     cautions = " ".join(row[2] for row in legend.iter_rows(values_only=True) if row[0] == "caution")
     assert "estimates" in cautions
     assert "no substitute for local advice" in cautions
+    assert "one standard uncertainty" in cautions
+
+
+def test_uncertainty_fraction_and_zone_stand_beside_the_water_content(stores):
+    """Loam by Saxton & Rawls 2006, Table 3: 0.14 and 0.28, so deficit under 0.21 without a crop; Topp et al. 1980.
+
+    Permittivity 20, 14 and 8 give 0.3454, 0.2597992 and 0.1476016 m3/m3; 95 lies outside the curve.
+    """
+    path = stores.make([stores.v4(stores.PROFILE, hour, [told]) for hour, told in enumerate((20.0, 14.0, 8.0, 95.0))])
+    rows = csv_rows(exported(path, Format.CSV))
+    assert [row["zone"] for row in rows] == ["excess", "adequate", "deficit", ""]
+    expected = [(vwc - 0.14) / 0.14 for vwc in (0.3454, 0.2597992, 0.1476016)]
+    assert [float(row["plant_available_fraction"]) for row in rows[:3]] == pytest.approx(expected, rel=1e-9)
+    assert [float(row["vwc_uncertainty_m3_m3"]) for row in rows[:3]] == pytest.approx([0.013] * 3, rel=1e-4)
+    assert (rows[3]["plant_available_fraction"], rows[3]["vwc_uncertainty_m3_m3"]) == (None, None)
 
 
 def test_an_instant_before_a_spreadsheet_s_calendar_is_text():

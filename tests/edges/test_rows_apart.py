@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from loamline.edges.store.rows_apart import rows_apart
+from loamline.edges.store.rows_apart import in_order, rows_apart
 
 
 def table(*rows):
@@ -46,6 +46,19 @@ def test_a_word_differs_from_another_and_from_none(theirs):
 
 def test_a_row_that_stands_twice_is_one_too_many():
     assert apart(table((1, 0.5, "a"), (1, 0.5, "a")), table((1, 0.5, "a"))) == ([1], [], {})
+
+
+def test_every_row_of_a_key_with_a_difference_has_changed_and_no_other():
+    """So that what stands twice under one key is replaced together."""
+    ours = table((1, 0.5, "a"), (2, 1.0, "b"), (2, 2.0, "b"), (4, 0.0, None))
+    theirs = table((1, 0.5, "a"), (2, 1.0, "b"), (2, 3.0, "b"), (3, 0.0, None))
+    gone, added = rows_apart(ours, theirs, ("key",)).changed
+    assert (gone.tolist(), added.tolist()) == ([1, 2, 3], [1, 2, 3])
+
+
+def test_rows_in_order_are_in_the_same_order_whatever_order_they_came_in():
+    rows = [(1, 0.5, "b"), (1, 0.5, "a"), (2, None, "c")]
+    assert in_order(table(*rows), ("key",)).equals(in_order(table(*rows[::-1]), ("key",)))
 
 
 def test_empty_tables_are_equal():

@@ -65,6 +65,16 @@ def test_the_flags_are_the_published_numbers():
     assert {str(int(flag)) for flag in Verdict} == set(PUBLISHED["flag_scheme"])
 
 
+#: Left out on purpose: a wetting front is as steep as it likes. A fall that is too steep has a check of its own.
+RATE_OF_CHANGE = {"roc_irregular", "roc_missing"}
+
+
+def test_every_published_case_is_compared_here_or_left_out_by_name():
+    told = Path(__file__).read_text()
+    assert {name for name in CASES if f'"{name}"' not in told} == set()
+    assert {name for name, case in CASES.items() if case["test"] == "rate_of_change_test"} == RATE_OF_CHANGE
+
+
 # --- gross range --------------------------------------------------------------------------------------------------
 
 

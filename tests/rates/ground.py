@@ -1,9 +1,9 @@
 """What soil does by the hour: water contents (m3/m3) and temperatures (degC), drawn from a seeded generator.
 
-One sensed layer of 10 cm. It drains at unit gradient with the conductivity of Saxton & Rawls 2006 (Soil Sci. Soc. Am. J.
-70:1569-1578, eq. 17 and 18, numbers from memory; Table 3 in tests/published/), gives water to roots with FAO-56's linear
-stress, and takes what arrives at its depth. Temperature is the damped sine of van Wijk & de Vries 1963, daily and
-annual, with weather that comes and goes. Invented: weather, amounts, cracks, the freezing curve.
+One sensed layer of 10 cm. It drains at unit gradient with the conductivity of Saxton & Rawls 2006 (Soil Sci. Soc. Am.
+J. 70:1569-1578, eq. 17 and 18, numbers from memory; Table 3 in tests/published/), gives water to roots with FAO-56's
+linear stress, and takes what arrives at its depth. Temperature is the damped sine of van Wijk & de Vries 1963, daily
+and annual, with weather that comes and goes. Invented: weather, amounts, cracks, the freezing curve.
 """
 
 from __future__ import annotations
@@ -67,7 +67,7 @@ def water(
 ) -> np.ndarray:
     """Return the layer's water content, shape (hours,): filled, drained, drawn from by roots in daylight.
 
-    `roots_mm_day`: what roots take in midsummer from this layer. `flooded`: hours in which the water table stands above.
+    `roots_mm_day`: what roots take in midsummer from this layer. `flooded`: hours under a water table.
     """
     vwc = soil.wilting_point + start * (soil.field_capacity - soil.wilting_point)
     hour = np.arange(len(arriving))

@@ -20,6 +20,7 @@ from tests.rates.ground import (
 
 MEDITERRANEAN = Climate(mean_degc=17, annual_k=8, daily_k=9, weather_k=2.5)
 CONTINENTAL = Climate(mean_degc=6, annual_k=15, daily_k=6, weather_k=4)
+TEMPERATE = Climate()
 GLASSHOUSE = Climate(mean_degc=21, annual_k=2, daily_k=5, weather_k=0.7)
 
 
@@ -40,7 +41,7 @@ class Situation:
     name: str
     depth_cm: float
     water: Callable[[np.random.Generator, int, float], np.ndarray]
-    climate: Climate = Climate()
+    climate: Climate = TEMPERATE
     permittivity_payload: bool = False
 
     def truth(self, rng: np.random.Generator, hours: int) -> Truth:
@@ -115,7 +116,7 @@ SITUATIONS = (
     Situation(
         "irrigation pulses in sand, 15 cm",
         15,
-        _irrigated("sand", mm_h=24, length_h=1, every_h=12, roots=3.0),
+        _irrigated("sand", mm_h=24, length_h=1, every_h=24, roots=3.0),
         MEDITERRANEAN,
     ),
     Situation(

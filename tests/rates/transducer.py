@@ -1,8 +1,8 @@
 """From what is true in the ground to what a probe sends, and back to the columns that the checks look at.
 
-The probe: count 500 in air, 3500 in water, -0.8 counts a kelvin, permittivity 1 + 30 x + 49 x^2 (invented); noise of 1 to 2
-counts. Or it reports permittivity in steps of 0.01. The soil curve is Topp et al. 1980, both ways, written out here so
-that the rates don't rest on the code that they judge.
+The probe: count 500 in air, 3500 in water, -0.8 counts a kelvin, permittivity 1 + 30 x + 49 x^2 (invented); noise of
+1 to 2 counts. Or it reports permittivity in steps of 0.01. The soil curve is Topp et al. 1980, both ways, written out
+here so that the rates don't rest on the code that they judge.
 """
 
 from __future__ import annotations

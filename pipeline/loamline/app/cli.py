@@ -9,13 +9,16 @@ from typer.core import TyperGroup
 
 from loamline.app.commands import (
     codec,
+    curve,
     demo,
     explain,
     export,
     fleet,
     import_,
     ingest,
+    profile,
     registry,
+    replay,
     schema,
     set_aside,
     verify,
@@ -45,13 +48,16 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 app.add_typer(codec.app, name="codec")
+app.add_typer(curve.app, name="curve")
 app.command("demo")(demo.demo)
 app.command("explain")(explain.explain)
 app.command("export")(export.export)
 app.command("fleet")(fleet.fleet)
 app.command("import")(import_.import_)
 app.command("ingest")(ingest.ingest)
+app.command("profile")(profile.profile)
 app.add_typer(registry.app, name="registry")
+app.add_typer(replay.app, name="replay")
 app.command("schema")(schema.schema)
 app.command("set-aside")(set_aside.set_aside)
 app.command("verify")(verify.verify)

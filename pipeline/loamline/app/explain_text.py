@@ -12,6 +12,8 @@ from rich.rule import Rule
 from rich.table import Table
 from rich.text import Text
 
+from loamline.app.explain_lines import grid, heading, indented, line
+from loamline.app.explain_soil_text import curve, soil, uncertainty, water_content, zone
 from loamline.app.output import rfc3339
 from loamline.app.text import plain
 from loamline.core.explaining.words import number
@@ -26,7 +28,11 @@ def reading_text(reading: Told) -> RenderableType:
     title = f"depth {reading['depth_index']}, measured at {rfc3339(reading['measured_at'])}"
     if "uplink" not in reading:
         return Group(Rule(title), *_agreement(reading, 1))
-    steps = (_uplink, _payload, _instant, _registry, _permittivity, _water, _checks, _verdict, _agreement)
+    steps = (
+        *(_uplink, _payload, _instant, _registry, _permittivity),
+        *(water_content, uncertainty, soil, zone),
+        *(_checks, _verdict, _agreement),
+    )
     lines: list[RenderableType] = [Rule(title)]
     for step_number, step in enumerate(steps, 1):
         lines += step(reading, step_number)
@@ -48,34 +54,15 @@ def set_aside_text(told: list[Told]) -> RenderableType:
     return table
 
 
-def _heading(step: int, text: str) -> Text:
-    return Text(f"\n{step}. {text}", style="bold")
-
-
-def _line(text: object, style: str = "") -> RenderableType:
-    return Padding(plain(text, style), (0, 0, 0, 3), expand=False)
-
-
-def _grid(*names: str) -> Table:
-    table = Table(*names, box=None, padding=(0, 2, 0, 0), header_style="dim")
-    for column in table.columns:
-        column.overflow = "fold"
-    return table
-
-
-def _indented(table: Table) -> RenderableType:
-    return Padding(table, (0, 0, 0, 3), expand=False)
-
-
 def _uplink(reading: Told, step: int) -> Iterator[RenderableType]:
     told = reading["uplink"]
     deliveries = told["deliveries"]
-    yield _heading(step, f"heard: {_counted(len(deliveries), 'delivery', 'deliveries')}, one uplink")
-    yield _line(
+    yield heading(step, f"heard: {_counted(len(deliveries), 'delivery', 'deliveries')}, one uplink")
+    yield line(
         f"heard at {rfc3339(told['heard_at'])} by {_counted(told['gateways'], 'gateway', 'gateways')}, frame counter "
         f"{told['fcnt']} (32 bits: {told['fcnt32']}, session {told['session']}), {told['lost_before']} lost before it"
     )
-    table = _grid("delivery", "heard (UTC)", "clock", "gateway", "RSSI", "SNR", "signal power", "margin", "")
+    table = grid("delivery", "heard (UTC)", "clock", "gateway", "RSSI", "SNR", "signal power", "margin", "")
     for delivery in deliveries:
         factor = delivery["spreading_factor"]
         first = [
@@ -86,7 +73,7 @@ def _uplink(reading: Told, step: int) -> Iterator[RenderableType]:
         for reception in delivery["receptions"] or [None]:
             table.add_row(*first, *_reception(reception))
             first = ["", "", ""]
-    yield _indented(table)
+    yield indented(table)
 
 
 def _reception(told: Told | None) -> list[Text]:
@@ -100,9 +87,9 @@ def _reception(told: Told | None) -> list[Text]:
 
 def _payload(reading: Told, step: int) -> Iterator[RenderableType]:
     told = reading["payload"]
-    yield _heading(step, f"payload, read by {told['codec']} (digest {told['codec_digest']})")
-    yield _line(f"FPort {told['fport']}, {told['hex']}")
-    table = _grid("bits", "field", "raw", "means", "")
+    yield heading(step, f"payload, read by {told['codec']} (digest {told['codec_digest']})")
+    yield line(f"FPort {told['fport']}, {told['hex']}")
+    table = grid("bits", "field", "raw", "means", "")
     for leaf in told["fields"]:
         last = leaf["first_bit"] + leaf["bits"] - 1
         means = ""
@@ -111,19 +98,19 @@ def _payload(reading: Told, step: int) -> Iterator[RenderableType]:
             means = f"{leaf['quantity']} {number(leaf['physical'])}{unit}"
         note = "reserved" if leaf["reserved"] else leaf["note"]
         table.add_row(f"{leaf['first_bit']}-{last}", leaf["path"], str(leaf["raw"]), plain(means), plain(note))
-    yield _indented(table)
+    yield indented(table)
 
 
 def _instant(reading: Told, step: int) -> Iterator[RenderableType]:
     told = reading["instant"]
-    yield _heading(step, "instant")
-    yield _line(
+    yield heading(step, "instant")
+    yield line(
         f"{told['formula']} = {rfc3339(told['heard_at'])} - {told['age_minutes']} min = {rfc3339(told['measured_at'])}"
     )
     rivals = reading["same_instant"]
     if len(rivals) > 1:
-        yield _line(f"{len(rivals)} samples of that instant; the least aged counts, then the earliest heard:")
-        table = _grid("measured (UTC)", "heard (UTC)", "fcnt", "age", "count", "permittivity", "degC", "")
+        yield line(f"{len(rivals)} samples of that instant; the least aged counts, then the earliest heard:")
+        table = grid("measured (UTC)", "heard (UTC)", "fcnt", "age", "count", "permittivity", "degC", "")
         for rival in rivals:
             table.add_row(
                 rfc3339(rival["measured_at"]),
@@ -135,18 +122,18 @@ def _instant(reading: Told, step: int) -> Iterator[RenderableType]:
                 number(rival.get("soil_temperature_degc")),
                 "counts" if rival["counts"] else "",
             )
-        yield _indented(table)
+        yield indented(table)
 
 
 def _registry(reading: Told, step: int) -> Iterator[RenderableType]:
     state, record, placement = reading["registry_state"], reading["record"], reading["placement"]
-    yield _heading(step, "registry, as it stood when the uplink came")
+    yield heading(step, "registry, in the state that made the figure")
     if state is not None:
         recorded = rfc3339(state["recorded_at"])
         digest = f", digest {state['digest']}" if state["digest"] else ""
-        yield _line(f"state {state['reference_id']}, recorded {recorded}: {state['note']}{digest}")
-    yield _line("probe: in no registry" if record is None else f"probe: {_named(record)}")
-    yield _line("placement: none at that instant" if placement is None else f"placement: {_named(placement)}")
+        yield line(f"state {state['reference_id']}, recorded {recorded}: {state['note']}{digest}")
+    yield line("probe: in no registry" if record is None else f"probe: {_named(record)}")
+    yield line("placement: none at that instant" if placement is None else f"placement: {_named(placement)}")
 
 
 def _named(row: Told) -> str:
@@ -168,32 +155,17 @@ def _counted(count: int, one: str, many: str) -> str:
 
 def _permittivity(reading: Told, step: int) -> Iterator[RenderableType]:
     told = reading["transducer"]
-    yield _heading(step, f"permittivity: {number(told['permittivity'])}")
+    yield heading(step, f"permittivity: {number(told['permittivity'])}")
     x = told["relative_count"]
     if told["reported"] is None and x["formula"] is not None:
-        yield _line(f"{x['formula']} = {number(x['result'])}")
-    yield from _curve(told)
-
-
-def _water(reading: Told, step: int) -> Iterator[RenderableType]:
-    told = reading["soil"]
-    yield _heading(step, f"water content: {number(told['vwc_m3_m3'])} m3/m3")
-    yield from _curve(told)
-
-
-def _curve(told: Told) -> Iterator[RenderableType]:
-    if told["curve"] is not None:
-        yield _line(f"{told['formula']} = {number(told['result'])}")
-    yield _line(told["sentence"])
-    if told["curve"] is not None:
-        source = f"source: {told['source']}; " if told["source"] else ""
-        yield _line(f"{source}kind {told['kind']}, digest {told['digest']}")
+        yield line(f"{x['formula']} = {number(x['result'])}")
+    yield from curve(told)
 
 
 def _checks(reading: Told, step: int) -> Iterator[RenderableType]:
-    yield _heading(step, f"checks (limits digest {reading['made_by']['limits_digest']})")
+    yield heading(step, f"checks (limits digest {reading['made_by']['limits_digest']})")
     for check in reading["checks"]:
-        yield _line(f"{check['check']}: {check['flag']}: {check['reason']}", _COLOURS.get(check["flag"], ""))
+        yield line(f"{check['check']}: {check['flag']}: {check['reason']}", _COLOURS.get(check["flag"], ""))
         thresholds = ", ".join(f"{name} {_threshold(value)}" for name, value in check["thresholds"].items())
         yield Padding(plain(thresholds, "dim"), (0, 0, 0, 6), expand=False)
         for name, value in check["evidence"].items():
@@ -209,19 +181,19 @@ def _threshold(value: Any) -> str:
 
 def _verdict(reading: Told, step: int) -> Iterator[RenderableType]:
     told = reading["roll_up"]
-    yield _heading(step, f"verdict: {told['verdict']}")
-    yield _line(told["sentence"])
+    yield heading(step, f"verdict: {told['verdict']}")
+    yield line(told["sentence"])
 
 
 def _agreement(reading: Told, step: int) -> Iterator[RenderableType]:
-    yield _heading(step, "recomputed and compared with the store")
+    yield heading(step, "recomputed and compared with the store")
     if reading["agrees"]:
-        yield _line("every figure, flag and digest recomputed from the raw log equals the stored one", "green")
+        yield line("every figure, flag and digest recomputed from the raw log equals the stored one", "green")
         return
     differences = reading["differences"]
-    yield _line(
+    yield line(
         f"recomputing gives something else than what is stored, in {_counted(len(differences), 'column', 'columns')}:",
         "red",
     )
     for difference in differences:
-        yield _line(f"  {difference_sentence(difference)}", "red")
+        yield line(f"  {difference_sentence(difference)}", "red")

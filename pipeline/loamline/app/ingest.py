@@ -16,6 +16,7 @@ import duckdb
 import structlog
 from structlog.typing import FilteringBoundLogger, Processor
 
+from loamline.app.desk import Desk, Requests
 from loamline.edges.canonical import read_canonical
 from loamline.edges.inbox import Delivery
 from loamline.edges.messages import Accepted, Incoming, Outcome, Rejected
@@ -23,7 +24,8 @@ from loamline.edges.store.connection import Store, StoreError
 from loamline.edges.store.writer import Writer
 from loamline_codecs import CodecSet
 
-_IDLE_S = 1.0
+#: How long a command may wait for the daemon to look up.
+_IDLE_S = 0.2
 #: After a signal, this long for what is queued; the rest stays with the broker.
 _DRAIN_S = 8.0
 _SHORTEST_PAUSE_S, _LONGEST_PAUSE_S = 1.0, 30.0
@@ -39,7 +41,10 @@ class Source(Protocol):
         """Begin to receive, in the background."""
 
     def receive(self, wait_s: float) -> list[Delivery]:
-        """Return the next batch; empty after `wait_s` seconds with nothing, or when closed and drained."""
+        """Return the next batch; empty after `wait_s` seconds with nothing, or when closed and drained.
+
+        With 0: a batch that is due now, or nothing.
+        """
 
     def acknowledge(self, deliveries: Sequence[Delivery]) -> int:
         """Acknowledge what is stored; return how many acknowledgements went out."""
@@ -52,7 +57,7 @@ class Source(Protocol):
 
 
 class Ingest:
-    """One store fed from one source, by the thread that calls `run`.
+    """One store fed from one source, by the thread that calls `run`, which answers `requests` between two commits.
 
     `on_commit` is called by that thread after each commit, with the open store and the totals so far.
     """
@@ -64,6 +69,7 @@ class Ingest:
         codecs: CodecSet,
         source: Source,
         log: FilteringBoundLogger,
+        requests: Requests | None = None,
         shortest_pause_s: float = _SHORTEST_PAUSE_S,
         on_commit: Callable[[Store, Outcome], None] = lambda _store, _totals: None,
     ) -> None:
@@ -73,6 +79,7 @@ class Ingest:
         self._store: Store | None = None
         self._writer: Writer | None = None
         self.totals = Outcome()
+        self._desk = Desk(codecs=codecs, requests=requests, log=log, counts=lambda: {**vars(self.totals)})
 
     def stop(self) -> None:
         """Stop taking messages, store what is queued, and let `run` return. Safe in a signal handler."""
@@ -88,16 +95,21 @@ class Ingest:
         self._open()
         left = 0
         try:
+            self._desk.listen()
             self._source.start()
             while self._going_on():
-                batch = self._source.receive(_IDLE_S)
+                batch = self._source.receive(0.0 if self._desk.busy else _IDLE_S)
                 if not batch and self._stopped_at_s is not None:
                     break
                 if batch and not self._keep(batch):
                     left += len(batch)
+                # A step between two commits, however many messages wait: both get on.
+                if self._stopped_at_s is None:
+                    self._desk.turn()
         finally:
             self._source.close()
-            self._close()
+            self._close("the daemon stops")
+            self._desk.close()
             self._log.info("stopped", **vars(self.totals))
         return left == 0
 
@@ -158,7 +170,7 @@ class Ingest:
     def _reopen(self) -> bool:
         pause_s = self._shortest_pause_s
         while True:
-            self._close()
+            self._close("expected the store to be open, but it is away; the daemon's log says why")
             if not self._pause(pause_s):
                 return False
             try:
@@ -182,9 +194,12 @@ class Ingest:
 
     def _open(self) -> None:
         self._store = Store.open(self._path, create=True)
+        self._store.keep_commits_short()
         self._writer = Writer(self._store, self._codecs)
+        self._desk.opened(self._store, self._writer)
 
-    def _close(self) -> None:
+    def _close(self, reason: str) -> None:
+        self._desk.closed(reason)
         store, self._store, self._writer = self._store, None, None
         if store is not None:
             # A connection that failed may fail again when closed; the file is what counts.

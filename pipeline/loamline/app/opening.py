@@ -1,4 +1,4 @@
-"""Opening the store for a command: what can go wrong is told in one sentence."""
+"""Opening the store for a command, or finding the daemon that has it open; what can go wrong is told in one sentence."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from loamline.app.output import CommandError
+from loamline.edges.control import socket_path
+from loamline.edges.control_client import ControlClient
 from loamline.edges.store.connection import Store, StoreError
 
 
@@ -19,3 +21,11 @@ def open_store(path: Path, *, writable: bool | None = None, create: bool = False
         raise CommandError(str(problem)) from problem
     with store:
         yield store
+
+
+def daemon_of(path: Path) -> ControlClient | None:
+    """Return a connection to the daemon that has the store at `path` open; None where none answers."""
+    try:
+        return ControlClient(socket_path(path))
+    except OSError:
+        return None

@@ -16,12 +16,15 @@ import numpy as np
 import pyarrow as pa
 
 from loamline.core import calibration
+from loamline.core.checks.contact import check_contact
+from loamline.core.checks.fall import check_fall
 from loamline.core.checks.frost import Frost, check_frost
 from loamline.core.checks.range_bounds import check_range
 from loamline.core.checks.roll_up import roll_up
 from loamline.core.checks.series import Series, Thresholds
 from loamline.core.checks.spike import check_spike
 from loamline.core.checks.stuck import check_stuck
+from loamline.core.checks.supply import check_supply
 from loamline.core.columns import Bools, Floats, Ints, arrow, ints, whole
 from loamline.core.identity import Uplinks, merge
 from loamline.core.provenance import RESOLVED, Registry, provenance_of
@@ -127,6 +130,7 @@ def _readings(
     k = kept.row
     resolved = Resolved(**{name: getattr(resolved, name)[k] for name in RESOLVED})
     figures = {name: column[k] for name, column in decoded.figures.items()}
+    uplink = {name: column[row[k]] for name, column in decoded.uplink.items()}
     record = calibration.records(catalogue.probes.rows, resolved.probe)
     made = calibration.calibrate(
         figures["moisture_count"],
@@ -168,6 +172,11 @@ def _readings(
         out_of_range=decoded.out_of_range[k],
         outside_transducer=made.outside_transducer,
         outside_soil=made.outside_soil,
+        supply_v=uplink["supply_v"],
+        supply_low=uplink["supply_low"],
+        tilted=uplink["tilted"],
+        depth_cm=np.array([*(place.depth_cm for place in catalogue.placements.rows), np.nan])[resolved.placement],
+        relative_count=made.x,
     )
     flags, frost = _flags(series, _thresholds(catalogue.limits.rows, resolved.limits), frozen_before)
     made_by, provenance = provenance_of(decoded.codec[row[k]], state[k], resolved, codecs, registry)
@@ -184,10 +193,7 @@ def _readings(
         "vwc_uncertainty_m3_m3": uncertain.vwc_uncertainty_m3_m3,
         "plant_available_fraction": stands.plant_available_fraction,
         "zone": stands.zone,
-        "supply_flag": np.full(len(k), np.nan),
-        "contact_flag": np.full(len(k), np.nan),
-        "fall_flag": np.full(len(k), np.nan),
-        **{name: column[row[k]] for name, column in decoded.uplink.items()},
+        **uplink,
         "best_rssi_dbm": uplinks.best_rssi_dbm[row[k]],
         "best_snr_db": uplinks.best_snr_db[row[k]],
         "gateways": uplinks.gateways[row[k]],
@@ -229,10 +235,11 @@ def _resolve(registry: Registry, reference: Ints, probe: Ints, depth: Ints, at: 
 def _thresholds(rows: list[Limits], which: Ints, names: Iterable[str] | None = None) -> Thresholds:
     """Return the limits of each sample, all or those of `names`."""
     columns: dict[str, Floats] = {}
-    for name in Limits.model_fields if names is None else names:
+    usual = dict(Limits())
+    for name in usual if names is None else names:
         values = np.array([getattr(row, name) for row in rows], dtype=np.float64)
-        if values.ndim == 2:
-            low, high = values.T
+        if isinstance(usual[name], tuple):
+            low, high = values.reshape(-1, 2).T
             columns[f"{name}_low"], columns[f"{name}_high"] = low[which], high[which]
         else:
             columns[name] = values[which]
@@ -248,20 +255,21 @@ def _flags(
             frozen[series.series == probe_id * 256 + depth_index] = True
     range_flag, cause = check_range(series, limits)
     frost = check_frost(series, limits, frozen)
-    checks = (range_flag, check_spike(series, limits), check_stuck(series, limits), frost.flag)
+    told = {
+        "range_flag": range_flag,
+        "spike_flag": check_spike(series, limits),
+        "stuck_flag": check_stuck(series, limits),
+        "frost_flag": frost.flag,
+        "supply_flag": check_supply(series, limits),
+        "contact_flag": check_contact(series, limits),
+        "fall_flag": check_fall(series, limits),
+    }
     verdict = roll_up(
-        checks,
+        tuple(told.values()),
         no_figure=np.isnan(series.vwc_m3_m3),
         fault=series.moisture_fault | series.temperature_fault,
     )
-    return {
-        "range_flag": range_flag,
-        "range_cause": cause,
-        "spike_flag": checks[1],
-        "stuck_flag": checks[2],
-        "frost_flag": checks[3],
-        "verdict_flag": verdict,
-    }, frost
+    return {**told, "range_cause": cause, "verdict_flag": verdict}, frost
 
 
 def _statuses(uplinks: Uplinks, decoded: Decoded, codecs: CodecSet) -> pa.Table:

@@ -9,13 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pyarrow as pa
 
 from loamline.core.columns import HOUR_US, Bools, Ints, floats, instants, ints, whole
 from loamline.core.derive import Derived, derive
+from loamline.core.explaining.calibration import calibration_told
 from loamline.core.explaining.checks import (
     Neighbours,
     frost_told,
@@ -24,11 +24,9 @@ from loamline.core.explaining.checks import (
     spike_told,
     stuck_told,
 )
-from loamline.core.explaining.curves import curve_told, relative_count_told, soil_sentence, transducer_sentence
 from loamline.core.explaining.uplink import Log, find_sample, payload_told, refused_near, rivals, uplink_told
 from loamline.core.explaining.words import Fields, instant, number, shown
 from loamline.core.provenance import Registry
-from loamline.core.reference import Interned
 from loamline_codecs import CodecSet, Sample
 from loamline_schemas.tables import PROVENANCE, READING
 from loamline_schemas.verdicts import RangeCause, Verdict
@@ -130,6 +128,8 @@ def _explained(log: Log, derived: Derived, registry: Registry, index: int, store
         "depth_index": row["depth_index"],
         "measured_at": row["measured_at"],
         "vwc_m3_m3": row["vwc_m3_m3"],
+        "vwc_uncertainty_m3_m3": row["vwc_uncertainty_m3_m3"],
+        "plant_available_fraction": row["plant_available_fraction"],
         "permittivity": row["permittivity"],
         "soil_temperature_degc": row["soil_temperature_degc"],
         "verdict": Verdict(row["verdict_flag"]).word,
@@ -142,7 +142,7 @@ def _explained(log: Log, derived: Derived, registry: Registry, index: int, store
             "measured_at": row["measured_at"],
         },
         "same_instant": rivals(log, row, span, uplink),
-        **_calibration(registry, row, sample),
+        **calibration_told(registry, row, sample),
         **_checks(derived, registry, index, row, sample),
         "made_by": made_by,
         "agrees": not differences,
@@ -171,35 +171,6 @@ def _differences(stored: Fields | None, recomputed: Fields) -> list[Fields]:
     ]
 
 
-def _calibration(registry: Registry, row: Fields, sample: Sample) -> Fields:
-    catalogue = registry.catalogue
-    probe = _by_digest(catalogue.probes, row["probe_digest"])
-    placement = _by_digest(catalogue.placements, row["placement_digest"])
-    transducer = _by_digest(catalogue.curves, row["transducer_digest"])
-    soil = _by_digest(catalogue.curves, row["soil_digest"])
-    reported = sample.figures.get("permittivity")
-    x = relative_count_told(probe, sample.figures.get("moisture_count"), row["soil_temperature_degc"])
-    step = curve_told(None if reported is not None else transducer, x["result"], "x", "permittivity")
-    permittivity = reported if reported is not None else step["result"]
-    water = curve_told(soil, permittivity, "permittivity", "vwc_m3_m3")
-    return {
-        "record": None if probe is None else {**probe.model_dump(), "digest": row["probe_digest"]},
-        "placement": None if placement is None else {**placement.model_dump(), "digest": row["placement_digest"]},
-        "transducer": {
-            "sentence": transducer_sentence(probe, reported, x, step, permittivity),
-            "relative_count": x,
-            **step,
-            "reported": reported,
-            "permittivity": permittivity,
-        },
-        "soil": {
-            "sentence": soil_sentence(placement, water, water["result"]),
-            **water,
-            "vwc_m3_m3": water["result"],
-        },
-    }
-
-
 def _checks(derived: Derived, registry: Registry, index: int, row: Fields, sample: Sample) -> Fields:
     own = np.flatnonzero(ints(whole(derived.readings, "depth_index")) == row["depth_index"])
     table = derived.readings.take(pa.array(own))
@@ -225,10 +196,6 @@ def _checks(derived: Derived, registry: Registry, index: int, row: Fields, sampl
     ]
     sentence = roll_up_sentence(checks, flags["verdict"], has_figure=row["vwc_m3_m3"] is not None)
     return {"checks": checks, "roll_up": {"verdict": flags["verdict"].word, "sentence": sentence}}
-
-
-def _by_digest(rows: Interned[Any], digest: str | None) -> Any:
-    return None if digest is None else rows.rows[rows.digests.index(digest)]
 
 
 def difference_sentence(difference: Fields) -> str:

@@ -98,7 +98,8 @@ def _radio(deliveries: pa.Table, uplink_of: Ints, count: int) -> tuple[Ints, Flo
     uplink = np.repeat(uplink_of, np.asarray(receptions.value_lengths().fill_null(0), dtype=np.int64))
     gateway = ints(heard.field("gateway").dictionary_encode().indices)
     antenna = ints(heard.field("antenna"))
-    rssi, snr = floats(heard.field("rssi_dbm")), floats(heard.field("snr_db"))
+    # Adding 0.0 makes one zero of two, whose order nothing tells.
+    rssi, snr = floats(heard.field("rssi_dbm")) + 0.0, floats(heard.field("snr_db")) + 0.0
     low_snr, low_rssi = np.nan_to_num(snr, nan=-np.inf), np.nan_to_num(rssi, nan=-np.inf)
 
     order = np.lexsort((low_rssi, low_snr, antenna, gateway, uplink))
@@ -124,21 +125,22 @@ class Sessions:
 def sessions(probe: Ints, heard_at_us: Ints, dev_addr: Ints, fcnt: Ints) -> Sessions:
     """Return the LoRaWAN session, 32-bit counter and preceding loss of each uplink, all shape (n,), any order.
 
-    In order of time: another dev_addr starts a session; so does a fall of the counter, unless it rolled over
-    from 65535 (LoRaWAN 1.0.3 section 4.3.1.5) or fell by so little that two clocks disagree. -1 means no dev_addr.
+    In order of time: another dev_addr than the session's starts one; so does a fall of the counter, unless it rolled
+    over from 65535 (LoRaWAN 1.0.3 section 4.3.1.5) or fell by so little that two clocks disagree. -1 means no dev_addr:
+    such an uplink belongs to the session that its counter continues, which keeps the address that others gave it.
     Losses are the gaps between a session's counters in their own order: one that is late is not lost.
     """
     n = len(probe)
-    order = np.lexsort((fcnt, heard_at_us, probe))
+    order = np.lexsort((dev_addr, fcnt, heard_at_us, probe))
     p, address, count = probe[order], dev_addr[order], fcnt[order]
     step = np.diff(count, prepend=count[:1])
     sixteen = (count <= 0xFFFF) & (count - step <= 0xFFFF)
     rolled = sixteen & (step < 0) & (step + 0x1_0000 < LARGEST_FCNT_GAP)
     rolled_back = sixteen & (step >= 0x1_0000 - DISORDER)  # the disorder of two clocks, across a rollover
     disorder = (step < 0) & (step >= -DISORDER) & (count > DISORDER)
-    known = (address >= 0) & (np.roll(address, 1) >= 0)
     fresh = group_starts(p)
-    starts = fresh | (known & (address != np.roll(address, 1))) | ((step < 0) & ~rolled & ~disorder)
+    starts = fresh | ((step < 0) & ~rolled & ~disorder)
+    starts |= _new_address(address, starts)
 
     running = np.cumsum(starts)
     turns = np.cumsum(np.where(starts, 0, rolled.astype(np.int64) - rolled_back))
@@ -156,3 +158,15 @@ def sessions(probe: Ints, heard_at_us: Ints, dev_addr: Ints, fcnt: Ints) -> Sess
     told.fcnt32[order] = wide
     told.lost_before[order] = lost
     return told
+
+
+def _new_address(address: Ints, starts: Bools) -> Bools:
+    """Return where an address stands that is not the last known since a session's start, shape (n,).
+
+    Rows are in order; `starts` are the beginnings that the counter tells.
+    """
+    index = np.arange(len(address))
+    begin = np.maximum.accumulate(np.where(starts, index, 0)) if len(index) else index
+    known = np.maximum.accumulate(np.where(address >= 0, index, -1)) if len(index) else index
+    before = np.concatenate([[-1], known[:-1]]) if len(index) else index
+    return np.asarray((address >= 0) & (before >= begin) & (address != address[before]))

@@ -52,7 +52,8 @@ def coalesce(
     quarter = interval_minutes[order] * (MINUTE_US / 4)
     starts = group_starts(own)
     if m:
-        starts[1:] |= np.diff(at) >= np.minimum(quarter[1:], quarter[:-1])
+        # At one instant there is one sample, even if a payload says that its interval is nothing.
+        starts[1:] |= np.diff(at) >= np.maximum(np.minimum(quarter[1:], quarter[:-1]), 1.0)
     cluster = np.cumsum(starts) - 1
     ranked = np.lexsort(
         (*(key[order] for key in reversed(uplink_key)), heard_at_us[order], age_minutes[order], cluster)

@@ -59,12 +59,15 @@ class Inbox:
     def take(self, *, most: int, wait_s: float, linger_s: float) -> list[Delivery]:
         """Return up to `most` in order: once enough are there, or `linger_s` after the oldest came.
 
-        Nothing within `wait_s` seconds: an empty list. When closed, what is there comes at once.
+        Nothing within `wait_s` seconds: an empty list. When closed, what is there comes at once. A `wait_s` of 0 asks
+        for what is due now, and does not linger for the rest.
         """
         until = time.monotonic() + wait_s
         with self._filled:
             while len(self._items) < self._ripe and not self.closed:
                 left = (self._items[0][0] + linger_s if self._items else until) - time.monotonic()
+                if left > 0 and wait_s <= 0:
+                    return []
                 if left <= 0:
                     break
                 self._filled.wait(min(left, _SLICE_S))

@@ -20,6 +20,8 @@ LARGEST_ROWS = 1_048_575
 #: Named in every spreadsheet's legend.
 CAUTIONS = (
     "Water contents are estimates with an uncertainty: a published curve misses a given soil by some hundredths.",
+    "vwc_uncertainty_m3_m3 is one standard uncertainty: about one figure in three is off by more than that.",
+    "Zones and the plant-available fraction are no better than the soil and crop that the registry was told.",
     "In organic, saline, stony or clayey soil the uncertainty is larger.",
     "A verdict of pass means that the checks found nothing, not that the figure is right.",
     "Leave fail and missing out, and look twice at suspect and not_evaluated.",
@@ -32,6 +34,8 @@ _SHOWN = {
     "depth_cm": "0.#",
     "permittivity": "0.00",
     "vwc_m3_m3": "0.000",
+    "vwc_uncertainty_m3_m3": "0.000",
+    "plant_available_fraction": "0.00",
     "soil_temperature_degc": "0.00",
     "conductivity_ds_m": "0.000",
     "supply_v": "0.000",

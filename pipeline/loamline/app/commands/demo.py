@@ -136,9 +136,17 @@ def _summary(path: Path, now: datetime, as_json: bool) -> None:
         f"fleet --store {path} --as-of {told['simulated_until']}",
         f"explain 02A7C40000000101 {week_ago} --store {path}",
         f"export --store {path} --format xlsx --out last-week.xlsx --since {week_ago}",
+        f'profile --store {path} --site "Vindelow Slope" --since {week_ago}',
         "codec dissect --port 10 01073A05DCA025002A",
     ):
         console.print(f"  loamline {command}", soft_wrap=True, markup=False)
+    curves = path.parent / "registry" / "curves.toml"
+    console.print(
+        f"\nTo see history recomputed, change a curve in {curves} and run\n"
+        f"  loamline registry load {curves.parent} --store {path} && loamline replay preview --store {path}",
+        soft_wrap=True,
+        markup=False,
+    )
     console.print(
         "\nEvery figure is an estimate with an uncertainty, and no substitute for local advice, codes and practice."
     )

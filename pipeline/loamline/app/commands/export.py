@@ -10,13 +10,16 @@ from pathlib import Path
 from typing import Annotated
 
 import duckdb
+import pyarrow as pa
 import typer
 
+from loamline.app.codecs import CodecDirOption, known_codecs
 from loamline.app.instants import instant
 from loamline.app.opening import open_store
 from loamline.app.output import CommandError, console, print_json, progress_bar
 from loamline.edges.export import Format, format_of, write_csv, write_file
 from loamline.edges.spreadsheet import LARGEST_ROWS
+from loamline.edges.store.as_of import UnknownRevisionError, instant_of, readings_as_of
 from loamline.edges.store.connection import Store
 from loamline.edges.store.names import UnknownNameError, find_probe, find_site
 from loamline.edges.store.readings import COLUMNS, Selection, count_readings, readings
@@ -39,13 +42,21 @@ def export(
     until: Annotated[
         datetime | None, typer.Option(parser=instant, metavar="TIME", help="measured before this, UTC")
     ] = None,
+    as_of: Annotated[
+        str | None,
+        typer.Option(metavar="REVISION|TIME", help="as seen right after this revision, 0 for before any; or at a time"),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="print rows, columns and out as one JSON object")] = False,
+    codec_dir: CodecDirOption = None,
 ) -> None:
     """Write readings to a file, ordered by dev_eui, depth_index and measured_at.
 
     The same uplinks give the same bytes, however they came in. Figures are estimates with an uncertainty, no substitute
     for local advice; mind the verdict beside each. In CSV a text cell that a spreadsheet would take for a formula
     starts with an apostrophe.
+
+    --as-of derives the readings again from the uplinks stored by then, under the registry states and revisions in force
+    then. Codecs (--codec-dir is for this) and rules are today's: where those changed, it is what they would have given.
 
     Example: loamline export --store soil.duckdb --out may.csv --since 2026-05-01 --until 2026-06-01
     """
@@ -57,10 +68,13 @@ def export(
     _refuse_to_overwrite(store, out)
     with open_store(store) as opened:
         selection = _selection(opened, probe, site, since, until)
-        count = count_readings(opened, selection)
-        _refuse_too_many(kind, count)
+        stream, count = _stream(opened, selection, as_of, codec_dir)
+        if count is not None:
+            _refuse_too_many(kind, count)
+        elif kind is Format.XLSX:
+            stream = _no_more(stream)
         with _progress(count) as told:
-            rows = _write(opened, selection, out, kind, told)
+            rows = _write(opened, stream, out, kind, told)
     if as_json:
         print_json({"rows": rows, "columns": [column.name for column in COLUMNS], "out": str(out)})
     elif out != STDOUT:
@@ -108,9 +122,35 @@ def _selection(
         raise CommandError(str(problem)) from problem
 
 
-def _write(store: Store, selection: Selection, out: Path, kind: Format, told: Callable[[int], None]) -> int:
+def _stream(
+    store: Store, selection: Selection, as_of: str | None, codec_dir: list[Path] | None
+) -> tuple[pa.RecordBatchReader, int | None]:
+    """Return the readings, and how many they are where that is known beforehand."""
+    if as_of is None:
+        count = count_readings(store, selection)
+        return readings(store, selection), count
     try:
-        stream = readings(store, selection)
+        at = instant_of(store, int(as_of)) if as_of.isascii() and as_of.isdecimal() else instant(as_of)
+    except (UnknownRevisionError, typer.BadParameter) as problem:
+        raise CommandError(f"--as-of: {problem}", 2) from problem
+    return readings_as_of(store, known_codecs(codec_dir), selection, at), None
+
+
+def _no_more(stream: pa.RecordBatchReader) -> pa.RecordBatchReader:
+    """Pass on what a spreadsheet holds. Raises CommandError where there is more."""
+
+    def batches() -> Iterator[pa.RecordBatch]:
+        count = 0
+        for batch in stream:
+            count += batch.num_rows
+            _refuse_too_many(Format.XLSX, count)
+            yield batch
+
+    return pa.RecordBatchReader.from_batches(stream.schema, batches())
+
+
+def _write(store: Store, stream: pa.RecordBatchReader, out: Path, kind: Format, told: Callable[[int], None]) -> int:
+    try:
         if out == STDOUT:
             return write_csv(stream, sys.stdout.buffer, told)
         return write_file(stream, out, kind, told)
@@ -123,7 +163,7 @@ def _write(store: Store, selection: Selection, out: Path, kind: Format, told: Ca
 
 
 @contextmanager
-def _progress(total: int) -> Iterator[Callable[[int], None]]:
+def _progress(total: int | None) -> Iterator[Callable[[int], None]]:
     with progress_bar() as progress:
         task = progress.add_task("readings", total=total)
         yield lambda rows: progress.update(task, completed=rows)

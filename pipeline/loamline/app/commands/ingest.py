@@ -14,6 +14,7 @@ from loamline.app.codecs import CodecDirOption, known_codecs
 from loamline.app.ingest import Ingest, make_log
 from loamline.app.output import CommandError
 from loamline.app.settings import load_settings
+from loamline.edges.control import ControlServer, socket_path
 from loamline.edges.mqtt import MqttError, Subscriber
 from loamline.edges.store.connection import StoreError
 
@@ -51,8 +52,9 @@ def ingest(
     """Subscribe to an MQTT broker and store every uplink; acknowledge only what is stored.
 
     A message holds one canonical uplink (see `loamline schema uplink`) or a JSON list of them. Whatever is no uplink
-    is kept, told in the log and acknowledged. A changed registry is picked up at the next start. SIGTERM or Ctrl-C
-    stores what is queued and leaves with 0; what the broker still holds comes at the next start.
+    is kept, told in the log and acknowledged. `loamline registry load` and `loamline replay` may run meanwhile: they
+    have this daemon do the work, through the socket STORE.socket. SIGTERM or Ctrl-C stores what is queued and leaves
+    with 0; what the broker still holds comes at the next start, and an unfinished replay goes on then.
 
     Every setting can stand in the TOML file or the environment (LOAMLINE_STORE, LOAMLINE_BROKER__PASSWORD, ...).
 
@@ -78,6 +80,7 @@ def ingest(
         codecs=known_codecs(settings.codec_dirs),
         source=Subscriber(broker=settings.broker, batch=settings.batch, log=log),
         log=log,
+        requests=ControlServer(socket_path(settings.store), log),
     )
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: daemon.stop())

@@ -51,6 +51,8 @@ class Curve:
     domain: tuple[float, float]
     applies_to: str
     source: str
+    #: In the unit of the output.
+    standard_error: float | None = None
 
     def inverse(self) -> InversePolynomial:
         """Return the curve run backwards."""
@@ -69,7 +71,7 @@ TOPP = Curve(
 )  # fmt: skip
 COMPOST_BED = Curve(
     "nimbleby-compost-bed", "soil", "polynomial", (0.018, 0.0272, -4.0e-4, 2.6e-6), (1.8, 60.0), "sandy loam",
-    "the demo's invented laboratory record: bed mix dried from 0.52 to 0.06 m3/m3",
+    "the demo's invented laboratory record: bed mix dried from 0.52 to 0.06 m3/m3", 0.012,
 )  # fmt: skip
 
 

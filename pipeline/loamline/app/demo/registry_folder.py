@@ -1,4 +1,4 @@
-"""The registry folder that belongs to the demo's fleet: three CSV files and two TOML files, read as anyone's are."""
+"""The registry folder that belongs to the demo's fleet: five CSV files and two TOML files, read as anyone's are."""
 
 from __future__ import annotations
 
@@ -20,6 +20,7 @@ from loamline.app.demo.fleet import (
     Curve,
     Probe,
 )
+from loamline.app.demo.soils_and_crops import CROP_COLUMNS, SOIL_COLUMNS, crop_rows, soil_rows
 
 SITE_COLUMNS = ("site", "customer", "latitude_deg", "longitude_deg", "time_zone")
 PROBE_COLUMNS = ("dev_eui", "serial", "hardware", "made_on", "air_count", "water_count", "count_per_k")
@@ -45,7 +46,7 @@ vwc_suspect = [0.05, 0.60]
 
 
 def write_registry_folder(directory: Path, *, history_end: datetime = HISTORY_END) -> None:
-    """Write sites.csv, probes.csv, placements.csv, curves.toml and limits.toml into `directory` (made if absent).
+    """Write sites, probes, placements, soils, crops (CSV), curves and limits (TOML) into `directory`, made if absent.
 
     The unknown probe stands in none of them. `history_end` is the simulation's.
     """
@@ -65,6 +66,9 @@ def write_registry_folder(directory: Path, *, history_end: datetime = HISTORY_EN
         PLACEMENT_COLUMNS,
         (row for probe in known for row in _placement_rows(probe, history_end)),
     )
+    since = _rfc3339(_buried(history_end))
+    _write_csv(directory / "soils.csv", SOIL_COLUMNS, soil_rows(since))
+    _write_csv(directory / "crops.csv", CROP_COLUMNS, crop_rows(since))
     curves = (*TRANSDUCER_CURVES.values(), TOPP, COMPOST_BED)
     (directory / "curves.toml").write_text("\n".join(map(_curve_toml, curves)), encoding="utf-8")
     (directory / "limits.toml").write_text(_LIMITS, encoding="utf-8")
@@ -85,7 +89,7 @@ def _probe_row(probe: Probe) -> tuple[object, ...]:
 
 def _placement_rows(probe: Probe, history_end: datetime) -> Iterable[tuple[object, ...]]:
     site = probe.site
-    buried = history_end - timedelta(days=HISTORY_DAYS + _BURIED_DAYS_EARLIER)
+    buried = _buried(history_end)
     stays: list[tuple[str, datetime, datetime | None]] = [(probe.label, buried, None)]
     if probe.character == "moved":
         moved = history_end - timedelta(days=MOVED_SINCE_DAYS)
@@ -98,6 +102,10 @@ def _placement_rows(probe: Probe, history_end: datetime) -> Iterable[tuple[objec
             yield (*where, *span, curve, *(site.thresholds or (None, None)))
 
 
+def _buried(history_end: datetime) -> datetime:
+    return history_end - timedelta(days=HISTORY_DAYS + _BURIED_DAYS_EARLIER)
+
+
 def _curve_toml(curve: Curve) -> str:
     lines = ["[[curve]]", f'id = "{curve.id}"', f'step = "{curve.step}"', f'kind = "{curve.kind}"']
     if curve.coefficients:
@@ -108,6 +116,8 @@ def _curve_toml(curve: Curve) -> str:
         f"valid_from = {_rfc3339(_CURVES_VALID_FROM)}",
         f'source = "{curve.source}"',
     ]
+    if curve.standard_error is not None:
+        lines.append(f"standard_error = {curve.standard_error}")
     return "\n".join(lines) + "\n"
 
 

@@ -6,17 +6,17 @@ shifted.
 
 A sample is suspect where it stands more than `fall_suspect_per_hour` (0.06 m3/m3) under the *lowest* water content of
 the `fall_memory_hours` (72 h) before it, and fails where by more than `fall_fail_per_hour` (0.20). Where that lowest
-stands above `fall_drains_above` (0.35), both are wider by `fall_drainage_per_hour` (0.125). All are taken times the
+stands above `fall_drains_above` (0.35), both are wider by `fall_drainage_per_hour` (0.14). All are taken times the
 hours since the sample before where that is more than one, and never across more than the largest gap.
 
 Why the lowest, and not the sample before: a wetting pulse beside a dripper, or rain in a crack, falls as sharply as
 it rose, but only back towards where it began. What came within the memory may go at once; what was there all the time
-can't. That leaves water that stood for longer, under a water table: saturated sand, the quickest of the 12 USDA
-classes, loses 0.107 m3/m3 in the first hour over 10 cm of soil and 0.125 over 5 cm, with unit gradient and the
-conductivity of Saxton & Rawls 2006 (Soil Sci. Soc. Am. J. 70:1569-1578, eq. 17 and 18, Table 3); loam 0.06 and 0.08,
-clay 0.01. No class is saturated under 0.43, and steadily wetted sand at 0.35 loses 0.03 at most. So the bounds are safe
-for all of them, and blunt for wet clay: lower the drainage by texture. Under an hour nothing is scaled down, since
-drainage is quickest at its beginning. A slab of substrate may be drunk empty faster: raise the first two there (common
+can't. That leaves water that stood for longer, under a water table. With unit gradient and the conductivity of Saxton
+& Rawls 2006 (Soil Sci. Soc. Am. J. 70:1569-1578, eq. 17 and 18, Table 3), saturated loamy sand, the quickest of the 12
+USDA classes, loses 0.117 m3/m3 in the first hour over 10 cm of soil and 0.138 over 5 cm; loam 0.06 and 0.07, clay 0.01.
+No class is saturated under 0.43, and steadily wetted loamy sand at 0.35 loses 0.04 at most. So the bounds are safe for
+all of them, and blunt for wet clay: lower the drainage by texture. Under an hour nothing is scaled down, since drainage
+is quickest at its beginning. A slab of substrate may be drunk empty faster: raise the first two there (common
 practice).
 
 It does not count where the water is back within `fall_return_hours` (6 h) by more than half of the step: it never

@@ -7,6 +7,7 @@ here by Horner's rule, piece by row, so that a figure doesn't depend on the othe
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -31,6 +32,25 @@ def table_slope(points: Points, x: Floats) -> Floats:
     knots, (cubic, square, linear, _) = _pieces(points)
     piece, along = _place(knots, x)
     return np.asarray((3 * cubic[piece] * along + 2 * square[piece]) * along + linear[piece])
+
+
+@dataclass(frozen=True)
+class Piece:
+    """The cubic between two neighbouring points, in u = x - `start`; `coefficients` by descending power."""
+
+    first: tuple[float, float]
+    last: tuple[float, float]
+    start: float
+    coefficients: tuple[float, float, float, float]
+
+
+def piece_at(points: Points, x: float) -> Piece:
+    """Return the piece that gives the curve's value at one `x` within the points; the last point is its own piece."""
+    knots, coefficients = _pieces(points)
+    (piece,), _ = _place(knots, np.array([x]))
+    cubic, square, linear, constant = coefficients[:, piece].tolist()
+    last = points[min(int(piece) + 1, len(points) - 1)]
+    return Piece(points[int(piece)], last, float(knots[piece]), (cubic, square, linear, constant))
 
 
 def _place(knots: Floats, x: Floats) -> tuple[Ints, Floats]:

@@ -69,18 +69,26 @@ def spike_told(near: Neighbours, flag: Verdict, sample: Sample) -> Fields:
     height = None
     if steps[0] is not None and steps[1] is not None:
         height = min(abs(steps[0]), abs(steps[1])) if steps[0] * steps[1] > 0 else 0.0
+    kept = 1 - steps[1] / steps[0] if height and steps[0] is not None and steps[1] is not None else None
+    drains = kept is not None and steps[0] is not None and steps[0] > 0 and kept > limits.spike_kept_share
     thresholds = {
         "spike_suspect": limits.spike_suspect,
         "spike_fail": limits.spike_fail,
+        "spike_kept_share": limits.spike_kept_share,
         "largest_gap_minutes": limits.largest_gap_minutes,
     }
-    evidence = {**sides, "step_from_left": steps[0], "step_from_right": steps[1], "height": height}
+    evidence = {**sides, "step_from_left": steps[0], "step_from_right": steps[1], "height": height, "kept_share": kept}
     if flag is Verdict.MISSING:
         reason = "the probe reported a transducer fault in place of a figure"
     elif flag is Verdict.NOT_EVALUATED:
         reason = _no_spike_check(sides, own, sample)
     elif not height:
         reason = "it does not stand off both neighbours in the same direction"
+    elif flag is Verdict.PASS and drains:
+        reason = (
+            f"{number(kept)} of its rise is still there in the next sample, over spike_kept_share "
+            f"{number(limits.spike_kept_share)}: a wetting that drains"
+        )
     else:
         bound = "spike_fail" if flag is Verdict.FAIL else "spike_suspect"
         over = "not over" if flag is Verdict.PASS else "over"
@@ -145,12 +153,7 @@ def stuck_told(near: Neighbours, flag: Verdict, sample: Sample) -> Fields:
             f"the raw figure moved by {number(short['raw_moved'])}, over stuck_counts {number(limits.stuck_counts)}"
         )
     elif flag is Verdict.NOT_EVALUATED:
-        moved = short["temperature_moved_k"]
-        reason = (
-            f"the raw figure stood still, but the temperature moved by {number(moved)} K, too little to tell"
-            if short["covered"]
-            else f"the record does not reach back over {number(limits.stuck_suspect_hours)} h yet"
-        )
+        reason = _not_stuck_yet(short, limits.stuck_suspect_hours)
     else:
         told = windows["fail" if flag is Verdict.FAIL else "suspect"]
         dead = told["raw_moved"] == 0 and told["temperature_moved_k"] == 0
@@ -161,6 +164,15 @@ def stuck_told(near: Neighbours, flag: Verdict, sample: Sample) -> Fields:
             f"temperature moved by {number(told['temperature_moved_k'])} K"
         )
     return _check("stuck", flag, reason, thresholds, windows)
+
+
+def _not_stuck_yet(window: Fields, hours: float) -> str:
+    if not window["covered"]:
+        return f"the record does not reach back over {number(hours)} h yet"
+    if not window["enough_figures"]:
+        return f"there are raw figures for less than half of {number(hours)} h: {window['raw_figures']}"
+    moved = number(window["temperature_moved_k"])
+    return f"the raw figure stood still, but the temperature moved by {moved} K, too little to tell"
 
 
 def _window(near: Neighbours, raw: Floats, hours: float) -> Fields:
@@ -174,6 +186,8 @@ def _window(near: Neighbours, raw: Floats, hours: float) -> Fields:
         "since": instant(at[first]),
         "samples": i + 1 - first,
         "covered": bool(at[reached] <= begin),
+        "raw_figures": (figures := int(np.count_nonzero(~np.isnan(raw[inside])))),
+        "enough_figures": figures * near.own.interval_minutes >= hours * 60 / 2,
         "raw_moved": _spread(raw[inside]),
         "temperature_moved_k": _spread(near.soil_temperature_degc[inside]),
     }

@@ -10,13 +10,15 @@ from loamline.core.calibration import (
     coefficients,
     relative_count,
 )
+from loamline.core.curves.formula import formula
+from loamline.core.curves.kinds import source, standard_error
+from loamline.core.curves.mixing import ASSUMED_TEMPERATURE_DEGC
+from loamline.core.curves.table import piece_at
+from loamline.core.curves.water import water_permittivity
 from loamline.core.explaining.words import Fields, number, shown, signed
-from loamline_schemas.curves import Curve
+from loamline_schemas.curves import PARAMETERS, Curve
 from loamline_schemas.digest import content_digest
 from loamline_schemas.registry import PlacementRow, ProbeRow
-
-#: Where a kind of curve was published, for a curve that names no source itself.
-PUBLISHED = {"topp1980": "Topp, Davis & Annan 1980, Water Resour. Res. 16(3):574-582"}
 
 
 def relative_count_told(probe: ProbeRow | None, count: float | None, degc: float | None) -> Fields:
@@ -50,28 +52,72 @@ def _no_relative_count(probe: ProbeRow | None, count: float | None, degc: float 
     return None
 
 
-def curve_told(curve: Curve | None, given: float | None, variable: str, result_name: str) -> Fields:
-    """Return one curve applied to one figure: formula, domain, source and result, None outside the domain."""
+def curve_told(
+    curve: Curve | None, given: float | None, variable: str, result_name: str, degc: float | None = None
+) -> Fields:
+    """Return one curve applied to one figure: formula, domain, source and result, None outside the domain.
+
+    `degc` is the soil's temperature, which kind mixing takes.
+    """
     if curve is None:
         return {"curve": None, "input": given, "result": None, "inside_domain": None, "formula": None}
-    which, figure = np.array([0]), np.array([np.nan if given is None else given])
-    made, outside = apply_curves(figure, which, [curve])
+    which, (figure, warmth) = np.array([0]), (np.array([np.nan if told is None else told]) for told in (given, degc))
+    made, outside = apply_curves(figure, which, [curve], warmth)
     result = None if np.isnan(made[0]) else float(made[0])
-    terms = coefficients(curve)
     return {
         "curve": curve.id,
         "digest": content_digest(curve),
         "kind": curve.kind,
-        "coefficients": list(terms),
+        "coefficients": list(coefficients(curve)),
+        "parameters": {name: getattr(curve, name) for name in PARAMETERS[curve.kind]},
         "domain": list(curve.domain),
         "applies_to": curve.applies_to,
         "valid_from": curve.valid_from,
-        "standard_error": curve.standard_error,
-        "source": curve.source or PUBLISHED.get(curve.kind),
+        "standard_error": standard_error(curve),
+        "standard_error_origin": _standard_error_origin(curve),
+        "source": source(curve),
         "input": given,
         "inside_domain": None if given is None else not bool(outside[0]),
-        "formula": f"{result_name} = {_polynomial(terms, variable)}",
+        "formula": formula(curve, variable, result_name, degc),
+        "temperature": _temperature_told(degc) if curve.kind == "mixing" else None,
+        "piece": _piece_told(curve, given, variable, result_name) if result is not None else None,
         "result": result,
+    }
+
+
+def _standard_error_origin(curve: Curve) -> str:
+    if curve.standard_error is not None:
+        return "told with the curve"
+    if standard_error(curve) is not None:
+        return f"usual for kind {curve.kind}, since the curve tells none"
+    return "the curve tells none"
+
+
+def _temperature_told(degc: float | None) -> Fields:
+    """Return the temperature that a curve of kind mixing took, and what permittivity water has at it."""
+    used = ASSUMED_TEMPERATURE_DEGC if degc is None else degc
+    (water,) = water_permittivity(np.array([used])).tolist()
+    return {
+        "soil_temperature_degc": used,
+        "assumed": degc is None,
+        "water_permittivity": water,
+        "source": "Malmberg & Maryott 1956, J. Res. NBS 56:1-8",
+    }
+
+
+def _piece_told(curve: Curve, given: float | None, variable: str, result_name: str) -> Fields | None:
+    """Return the cubic between the two laboratory points that a figure lies between, None for other kinds."""
+    if curve.kind != "table" or curve.points is None or given is None:
+        return None
+    piece = piece_at(curve.points, given)
+    cubic, square, linear, constant = piece.coefficients
+    return {
+        "from_point": list(piece.first),
+        "to_point": list(piece.last),
+        "formula": (
+            f"{result_name} = {number(constant)} + {signed(linear)} u + {signed(square)} u^2 + {signed(cubic)} u^3, "
+            f"u = {variable} - {number(piece.start)}"
+        ),
     }
 
 
@@ -109,11 +155,3 @@ def _curve_sentence(step: Fields, given: str, made: str, result: float | None) -
         return f"no {made}: {given} {number(step['input'])} lies outside the curve's domain, {domain}"
     since = shown(step["valid_from"])
     return f"{given} lies in the domain of curve {step['curve']}, {domain}, in force since {since}"
-
-
-def _polynomial(terms: tuple[float, ...], variable: str) -> str:
-    powers = ["", f" {variable}", *(f" {variable}^{power}" for power in range(2, len(terms)))]
-    text = f"{number(terms[0])}{powers[0]}"
-    for term, power in zip(terms[1:], powers[1:], strict=False):
-        text += f" {'-' if term < 0 else '+'} {number(abs(term))}{power}"
-    return text

@@ -8,6 +8,7 @@ from typing import Any
 import pyarrow as pa
 
 from loamline.edges.store.connection import Store
+from loamline.edges.store.revisions import CURRENT
 
 
 def raw_log_of(store: Store, probe_id: int) -> pa.Table:
@@ -18,11 +19,11 @@ def raw_log_of(store: Store, probe_id: int) -> pa.Table:
 def stored_readings(store: Store, probe_id: int, since: datetime, until: datetime) -> pa.Table:
     """Return one probe's stored readings of a span, ends included, each with its provenance; no internal numbers."""
     return store.con.sql(
-        """
+        f"""
         SELECT r.* EXCLUDE (probe_id, provenance_id), p.* EXCLUDE (provenance_id)
-        FROM reading r JOIN provenance p USING (provenance_id)
+        FROM {CURRENT} r JOIN provenance p USING (provenance_id)
         WHERE r.probe_id = ? AND r.measured_at BETWEEN ? AND ? ORDER BY r.measured_at, r.depth_index
-        """,
+        """,  # noqa: S608 - our own names
         params=[probe_id, since, until],
     ).to_arrow_table()
 

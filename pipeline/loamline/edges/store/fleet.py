@@ -19,6 +19,7 @@ from loamline.core.columns import floats, ints, whole
 from loamline.core.identity import Uplinks, merge, sessions
 from loamline.core.radio import margin_db
 from loamline.edges.store.connection import Store
+from loamline.edges.store.revisions import CURRENT
 from loamline_schemas.verdicts import Verdict
 
 #: Probes that are looked at in one go.
@@ -136,12 +137,18 @@ def _probes(store: Store, now: datetime) -> dict[int, ProbeHealth]:
         SELECT i.probe_id, i.dev_eui, b.serial IS NOT NULL AS registered, b.serial,
                min(l.site) AS site, list(DISTINCT l.label ORDER BY l.label) FILTER (l.label IS NOT NULL) AS labels
         FROM probe_identity i
-        LEFT JOIN probe b ON b.dev_eui = i.dev_eui AND b.last_reference_id IS NULL
+        LEFT JOIN (
+            SELECT dev_eui, serial FROM probe WHERE last_reference_id IS NULL
+            QUALIFY row_number() OVER (
+                PARTITION BY dev_eui
+                ORDER BY (valid_from IS NULL OR valid_from <= ?) DESC, valid_from DESC NULLS LAST, digest
+            ) = 1
+        ) b ON b.dev_eui = i.dev_eui
         LEFT JOIN placement l ON l.dev_eui = i.dev_eui AND l.last_reference_id IS NULL
              AND l.valid_from <= ? AND (l.valid_to IS NULL OR l.valid_to > ?)
         GROUP BY ALL
         """,
-        params=[now, now],
+        params=[now, now, now],
     )
     return {
         row.pop("probe_id"): ProbeHealth(**{**row, "labels": row["labels"] or []})
@@ -159,15 +166,15 @@ def _last_heard(store: Store, period: Period, span: tuple[int, int]) -> pa.Table
 
 def _newest_reading(store: Store, period: Period, span: tuple[int, int]) -> pa.Table:
     return store.con.sql(
-        """
+        f"""
         WITH newest AS (
-            SELECT probe_id, max(heard_at) AS heard_at FROM reading
+            SELECT probe_id, max(heard_at) AS heard_at FROM {CURRENT}
             WHERE probe_id BETWEEN ? AND ? AND heard_at <= ? GROUP BY probe_id
         )
         SELECT probe_id, supply_v, supply_low, tilted, firmware_major || '.' || firmware_minor AS firmware, codec
-        FROM reading JOIN newest USING (probe_id, heard_at) JOIN provenance USING (provenance_id)
+        FROM {CURRENT} JOIN newest USING (probe_id, heard_at) JOIN provenance USING (provenance_id)
         QUALIFY row_number() OVER (PARTITION BY probe_id ORDER BY fcnt DESC, measured_at DESC, depth_index) = 1
-        """,
+        """,  # noqa: S608 - our own names
         params=[*span, period.until],
     ).to_arrow_table()
 
@@ -181,7 +188,7 @@ def _fill(probes: dict[int, ProbeHealth], rows: pa.Table) -> None:
 
 def _count_verdicts(probes: dict[int, ProbeHealth], store: Store, period: Period, span: tuple[int, int]) -> None:
     rows = store.con.sql(
-        "SELECT probe_id, verdict_flag, count(*), sum(conflicts) FROM reading WHERE probe_id BETWEEN ? AND ? "
+        f"SELECT probe_id, verdict_flag, count(*), sum(conflicts) FROM {CURRENT} WHERE probe_id BETWEEN ? AND ? "  # noqa: S608
         "AND measured_at > ? AND measured_at <= ? GROUP BY probe_id, verdict_flag",
         params=[*span, period.since, period.until],
     ).fetchall()

@@ -52,3 +52,12 @@ def _unknown(what: str, name: str, known: list[str]) -> str:
         return f"expected {what} in the store, got {name!r}; near it: {', '.join(near[:5])}"
     more = f" and {len(known) - 5} more" if len(known) > 5 else ""
     return f"expected {what} in the store, got {name!r}; known: {', '.join(known[:5])}{more}"
+
+
+def find_curve(store: Store, name: str) -> str:
+    """Return the id of the curve that `name` means, of any registry state. Raises UnknownNameError."""
+    rows = store.con.sql("SELECT DISTINCT id FROM curve ORDER BY id").fetchall()
+    known = [str(found) for (found,) in rows]
+    if name not in known:
+        raise UnknownNameError(_unknown("the id of a curve", name, known))
+    return name

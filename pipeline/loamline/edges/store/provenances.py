@@ -41,3 +41,14 @@ class Provenances:
         fresh = [{"provenance_id": self._numbers[key], **dict(zip(names, key, strict=True))} for key in new]
         insert(self._store, PROVENANCE, pa.Table.from_pylist(fresh, schema=PROVENANCE.schema))
         return np.array([self._numbers[key] for key in keys], dtype=np.int64)
+
+
+def with_content(derived: Derived) -> pa.Table:
+    """Return derived readings with what made each in the place of a number: columns of READING, then of PROVENANCE."""
+    names = PROVENANCE.names[1:]
+    rows = pa.Table.from_pylist(derived.provenance, schema=pa.schema([PROVENANCE.schema.field(name) for name in names]))
+    made_by = rows.take(whole(derived.readings, "made_by"))
+    table = derived.readings.select([name for name in READING.names if name != "provenance_id"])
+    for name in names:
+        table = table.append_column(name, made_by.column(name))
+    return table

@@ -13,6 +13,7 @@ from typing import Any
 import pyarrow as pa
 
 from loamline.edges.store.connection import Store
+from loamline.edges.store.revisions import CURRENT
 from loamline_schemas.columns import INSTANT
 from loamline_schemas.verdicts import RangeCause, Verdict, Zone
 
@@ -98,12 +99,15 @@ COLUMNS = (
     _c("tilted", "r.tilted", pa.bool_(), "", "the probe is not upright; empty where its payload does not say"),
     _c("cold_start", "r.cold_start", pa.bool_(), "", "first measurement after a power-up"),
     _c("supply_low", "r.supply_low", pa.bool_(), "", "the supply sagged during the measurement"),
-    _c("verdict", _flag("verdict"), _TEXT, "", f"the worst of the four checks: {_VERDICTS}"),
+    _c("verdict", _flag("verdict"), _TEXT, "", f"the worst of the checks: {_VERDICTS}"),
     _c("range", _flag("range"), _TEXT, "", "is each figure possible, and usual for soil?"),
     _c("range_cause", _CAUSE, _TEXT, "", "why the range check said so; empty where it found nothing"),
     _c("spike", _flag("spike"), _TEXT, "", "does the sample stand off both its neighbours?"),
     _c("stuck", _flag("stuck"), _TEXT, "", "has the raw figure stopped moving?"),
     _c("frost", _flag("frost"), _TEXT, "", "is the soil frozen, so that it reads falsely dry?"),
+    _c("supply", _flag("supply"), _TEXT, "", "was the probe's supply too low, or sagging?"),
+    _c("contact", _flag("contact"), _TEXT, "", "is the probe upright, and in the soil?"),
+    _c("fall", _flag("fall"), _TEXT, "", "did the water leave faster than soil can drain?"),
     _c("codec", "p.codec", _TEXT, "", "payload version that the probe spoke"),
     _c("transducer_curve", "p.transducer_curve", _TEXT, "", "curve from count to permittivity"),
     _c("soil_curve", "p.soil_curve", _TEXT, "", "curve from permittivity to water content"),
@@ -120,16 +124,19 @@ SCHEMA = pa.schema([column.field for column in COLUMNS])
 
 # A digest may stand in several spans of registry states; equal digests are equal rows.
 _FROM = """
-    FROM reading r JOIN probe_identity i USING (probe_id) JOIN provenance p USING (provenance_id)
+    FROM {reading} r JOIN probe_identity i USING (probe_id) JOIN {provenance} p USING (provenance_id)
     LEFT JOIN (SELECT DISTINCT digest, serial FROM probe) b ON b.digest = p.probe_digest
     LEFT JOIN (SELECT DISTINCT digest, site, label, depth_cm, texture FROM placement) l ON l.digest = p.placement_digest
 """
 
 
+_NOW = _FROM.format(reading=CURRENT, provenance="provenance")
+
+
 def count_readings(store: Store, selection: Selection) -> int:
     """Return how many readings `selection` holds."""
     where, parameters = selection.clause()
-    ((count,),) = store.con.sql("SELECT count(*)" + _FROM + where, params=parameters).fetchall()
+    ((count,),) = store.con.sql(f"SELECT count(*){_NOW}{where}", params=parameters).fetchall()
     return int(count)
 
 
@@ -138,9 +145,19 @@ def readings(store: Store, selection: Selection, batch_rows: int = 32_768) -> pa
 
     A stream: until it is read to its end the store's connection answers nothing else.
     """
-    where, parameters = selection.clause()
-    told = ", ".join(f'{column.sql} AS "{column.name}"' for column in COLUMNS)
-    query = f"SELECT {told}{_FROM}{where} ORDER BY i.dev_eui, r.depth_index, r.measured_at"
+    query, parameters = _query(_NOW, selection)
     stream = store.con.sql(query, params=parameters).to_arrow_reader(batch_rows)
     # The query's own types are those of SCHEMA; casting only adds units and meanings.
     return pa.RecordBatchReader.from_batches(SCHEMA, (batch.cast(SCHEMA) for batch in stream))
+
+
+def readings_of(store: Store, selection: Selection, reading: str, provenance: str) -> pa.Table:
+    """Return the same of two other tables, by name, that have the columns of READING and PROVENANCE."""
+    query, parameters = _query(_FROM.format(reading=reading, provenance=provenance), selection)
+    return store.con.sql(query, params=parameters).to_arrow_table().cast(SCHEMA)
+
+
+def _query(source: str, selection: Selection) -> tuple[str, list[Any]]:
+    where, parameters = selection.clause()
+    told = ", ".join(f'{column.sql} AS "{column.name}"' for column in COLUMNS)
+    return f"SELECT {told}{source}{where} ORDER BY i.dev_eui, r.depth_index, r.measured_at", parameters

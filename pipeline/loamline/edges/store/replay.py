@@ -6,10 +6,9 @@ commit live messages in between. Nothing is seen of a revision until `publish`, 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from functools import partial
 from typing import Literal
 
 import pyarrow as pa
@@ -17,126 +16,110 @@ import pyarrow as pa
 from loamline.core.derive import derive
 from loamline.edges.store import revisions as rows
 from loamline.edges.store.connection import Store
-from loamline.edges.store.provenances import Provenances
-from loamline.edges.store.registry import insert, probe_ids, registry
+from loamline.edges.store.read_again import Settled, resettled, settle
 from loamline.edges.store.stale import chunks
+from loamline.edges.store.writer import Writer
 from loamline_codecs import CodecSet
-from loamline_schemas.tables import STATUS
 
 #: Deliveries that one step derives, unless a single probe has more: some 50 ms of work.
-CHUNK = 10_000
+CHUNK = 5_000
+#: Where live messages come almost as quickly as probes are staged again, steps grow, or it would never end: twofold
+#: after a round that left more than this share of the probes before it.
+_SLOW = 0.8
 
 
 @dataclass(frozen=True)
 class Progress:
-    """How far a replay is: `done` of `total` probes in this part of it."""
+    """How far a replay is: `done` of `total` in this part of it, readings while planning and probes after."""
 
-    part: Literal["staging", "merging"]
+    part: Literal["planning", "staging", "merging"]
     done: int
     total: int
 
 
 class Replay:
-    """The steps of one revision, staged, published and merged; `provenances` is the writer's where one runs."""
+    """The steps of one revision, staged, published and merged; `writer` is the one that commits in between, if any."""
 
-    def __init__(
-        self, store: Store, codecs: CodecSet, provenances: Provenances | None = None, chunk: int = CHUNK
-    ) -> None:
+    def __init__(self, store: Store, codecs: CodecSet, writer: Writer | None = None, chunk: int = CHUNK) -> None:
         self._store, self._codecs, self._chunk = store, codecs, chunk
-        self._provenances = provenances or Provenances(store)
+        self._writer = writer or Writer(store, codecs)
+        self._settled: dict[int, Settled] = {}
+        self._changed: dict[int, int] = {}
 
     def finish(self, revision_id: int) -> Iterator[Progress]:
         """Do what is left of a revision, step by step: stage, publish, merge.
 
-        Between two steps the store may be written by others, on this thread.
+        Between two steps the writer may commit, on this thread. With the first progress of merging the revision is
+        published, and the writer derives by it.
         """
         (row,) = [row for row in rows.revision_rows(self._store) if row.revision_id == revision_id]
         if row.step in ("preparing", "withdrawing"):
             yield from self._stage(row)
-            rows.publish(self._store, revision_id, datetime.now(UTC))
-            self._settle_set_aside(revision_id)
+            with rows.transaction(self._store):
+                rows.publish(self._store, revision_id, datetime.now(UTC), sum(self._changed.values()))
+                for probe_id, settled in self._settled.items():
+                    settled.write(self._store, probe_id)
+            self._writer.revised()
         yield from self._merge()
+        self._writer.revised()
 
     def _stage(self, row: rows.RevisionRow) -> Iterator[Progress]:
+        """Stage every probe, and those heard meanwhile again; when it returns, nothing is left to stage."""
         withdrawing = row.step == "withdrawing"
         number = row.revision_id
         revised = rows.revisions(self._store, but=number if withdrawing else None, also=None if withdrawing else number)
-        known = registry(self._store, probe_ids(self._store), revised)
         total = int(self._store.scalar("SELECT count(*) FROM revision_span WHERE revision_id = ?", [number]))
+        # What an earlier process found out about uplinks set aside is not kept: those probes come again.
+        rows.forget_staged(self._store, number, resettled(self._store, self._codecs))
+        for chunk in chunks(delivery_counts(self._store, rows.staged(self._store, number)), self._chunk):
+            yield Progress("staging", len(self._changed), total)
+            self._changed |= rows.changed_of(self._store, chunk)
+        most, before = self._chunk, total * 2
         while len(left := rows.unstaged(self._store, number)):
-            # Probes that were heard meanwhile come round again; what is left then is little.
-            for chunk in chunks(_deliveries_of(self._store, left.tolist()), self._chunk):
+            # Probes that were heard meanwhile come round again; what is left then is little, or the steps grow.
+            if len(left) > _SLOW * before:
+                most *= 2
+            before = len(left)
+            for chunk in chunks(delivery_counts(self._store, left.tolist()), most):
                 yield Progress("staging", total - len(left), total)
                 seq = self._store.last_seq()
-                derived = derive(deliveries_of(self._store, chunk), self._codecs, known)
-                coming = self._provenances.numbered(derived)
+                deliveries = deliveries_of(self._store, chunk)
+                # A registry that was loaded meanwhile is known too.
+                derived = derive(deliveries, self._codecs, replace(self._writer.registry, revisions=revised))
+                coming = self._writer.provenances.numbered(derived)
                 rows.stage(self._store, number, chunk, coming, seq)
+                for probe_id in chunk:
+                    self._settled.pop(probe_id, None)
+                self._settled |= settle(self._store, chunk, deliveries, derived)
+                self._changed |= rows.changed_of(self._store, chunk)
                 left = left[len(chunk) :]
 
     def _merge(self) -> Iterator[Progress]:
         left = rows.pending_probes(self._store)
         total = len(left)
+        yield Progress("merging", 0, total)
         staged = dict(self._store.con.execute("SELECT probe_id, count(*) FROM reading_staged GROUP BY ALL").fetchall())
         for chunk in chunks([(probe, staged.get(probe, 0)) for probe in left], self._chunk):
-            yield Progress("merging", total - len(left), total)
             # Those of them that a live commit merged by the way are merged.
             pending = sorted(set(chunk) & set(rows.pending_probes(self._store)))
-            self._in_transaction(partial(rows.merge_pending, self._store, pending))
+            with rows.transaction(self._store):
+                rows.merge_pending(self._store, pending)
             left = left[len(chunk) :]
-
-    def _settle_set_aside(self, revision_id: int) -> None:
-        """Take out of `set_aside` what is read by now, and add the statuses among it."""
-        found = self._store.con.execute(
-            "SELECT DISTINCT probe_id FROM set_aside SEMI JOIN revision_span s "
-            "ON s.probe_id = set_aside.probe_id AND s.revision_id = ?",
-            [revision_id],
-        ).fetchall()
-        probes = [int(number) for (number,) in found]
-        if probes:
-            self._in_transaction(lambda: self._replace_set_aside(probes))
-
-    def _replace_set_aside(self, probes: list[int]) -> None:
-        deliveries = deliveries_of(self._store, probes)
-        derived = derive(deliveries, self._codecs, registry(self._store, probe_ids(self._store)))
-        refused = [
-            seq
-            for seq, uplink in zip(
-                deliveries.column("seq").to_pylist(), derived.uplinks.uplink_of.tolist(), strict=True
-            )
-            if uplink in derived.refusals
-        ]
-        con = self._store.con
-        con.register("_refused", pa.table({"seq": pa.array(refused, pa.int64())}))
-        con.register("_probes", pa.table({"probe_id": pa.array(probes, pa.int32())}))
-        con.execute(
-            "DELETE FROM set_aside WHERE probe_id IN (SELECT probe_id FROM _probes) "
-            "AND seq NOT IN (SELECT seq FROM _refused)"
-        )
-        con.execute("DELETE FROM status WHERE probe_id IN (SELECT probe_id FROM _probes)")
-        con.unregister("_refused")
-        con.unregister("_probes")
-        insert(self._store, STATUS, derived.statuses)
-
-    def _in_transaction(self, work: Callable[[], None]) -> None:
-        con = self._store.con
-        con.execute("BEGIN")
-        try:
-            work()
-            con.execute("COMMIT")
-        except BaseException:
-            con.execute("ROLLBACK")
-            raise
+            yield Progress("merging", total - len(left), total)
 
 
-def deliveries_of(store: Store, probes: Sequence[int]) -> pa.Table:
-    """Return the whole raw log of some probes."""
+def deliveries_of(store: Store, probes: Sequence[int], stored_by: datetime | None = None) -> pa.Table:
+    """Return the whole raw log of some probes, or what was stored by an instant."""
     store.con.register("_of", pa.table({"probe_id": pa.array(probes, pa.int32())}))
-    found = store.con.sql("SELECT uplink.* FROM uplink JOIN _of USING (probe_id)").to_arrow_table()
+    found = store.con.sql(
+        "SELECT uplink.* FROM uplink JOIN _of USING (probe_id) WHERE ? IS NULL OR stored_at <= ?",
+        params=[stored_by, stored_by],
+    ).to_arrow_table()
     store.con.unregister("_of")
     return found
 
 
-def _deliveries_of(store: Store, probes: Sequence[int]) -> list[tuple[int, int]]:
+def delivery_counts(store: Store, probes: Sequence[int]) -> list[tuple[int, int]]:
     """Return how many deliveries each of `probes` has, those without any included."""
     counts = dict(store.con.execute("SELECT probe_id, count(*) FROM uplink GROUP BY ALL").fetchall())
     return [(number, counts.get(number, 0)) for number in probes]

@@ -173,17 +173,26 @@ def stage(store: Store, revision_id: int, probes: Any, coming: pa.Table, seq: in
         con.unregister("_probes")
 
 
-def changed_of(store: Store, probes: Iterable[int]) -> int:
-    """Return how many staged readings of `probes` say anything else than before, come or go.
+def staged(store: Store, revision_id: int) -> list[int]:
+    """Return the probes whose changes are staged, ascending."""
+    found = store.con.execute(
+        "SELECT probe_id FROM revision_span WHERE revision_id = ? AND staged_seq IS NOT NULL ORDER BY probe_id",
+        [revision_id],
+    ).fetchall()
+    return [int(number) for (number,) in found]
+
+
+def changed_of(store: Store, probes: Iterable[int]) -> dict[int, int]:
+    """Return, by probe, how many staged readings say anything else than before, come or go.
 
     What made a reading counts by its content. That it names a later registry state is no change by itself, where the
     state says the same of it.
     """
-    store.con.register("_counted", pa.table({"probe_id": pa.array(list(probes), pa.int32())}))
-    try:
-        return int(store.scalar(_CHANGED))
-    finally:
-        store.con.unregister("_counted")
+    told = list(probes)
+    store.con.register("_counted", pa.table({"probe_id": pa.array(told, pa.int32())}))
+    counts = store.con.execute(_CHANGED).fetchall()
+    store.con.unregister("_counted")
+    return dict.fromkeys(told, 0) | {int(number): int(count) for number, count in counts}
 
 
 #: Content of a reading and of what made it, whichever numbers stand for that.
@@ -192,12 +201,14 @@ _CONTENT = """
     FROM {rows} r JOIN provenance p USING (provenance_id) WHERE probe_id IN (SELECT probe_id FROM _counted)
 """
 _CHANGED = f"""
-    SELECT (SELECT count(*) FROM reading_staged WHERE gone AND probe_id IN (SELECT probe_id FROM _counted)) + (
-        SELECT count(*) FROM (
+    SELECT probe_id, count(*) FROM (
+        SELECT probe_id FROM reading_staged WHERE gone AND probe_id IN (SELECT probe_id FROM _counted)
+        UNION ALL
+        SELECT probe_id FROM (
             {_CONTENT.format(rows="(SELECT * EXCLUDE (revision_id, gone) FROM reading_staged WHERE NOT gone)")}
             EXCEPT {_CONTENT.format(rows="reading")}
         )
-    )
+    ) GROUP BY probe_id
 """  # noqa: S608 - our own names
 
 
@@ -253,7 +264,9 @@ def withdraw(store: Store, revision_id: int) -> None:
 def give_up(store: Store, revision_id: int, now: datetime) -> None:
     """Drop a revision in preparation; no reader has seen anything of it."""
     with transaction(store):
-        store.con.execute("UPDATE revision SET step = 'undone', undone_at = ? WHERE revision_id = ?", [now, revision_id])
+        store.con.execute(
+            "UPDATE revision SET step = 'undone', undone_at = ? WHERE revision_id = ?", [now, revision_id]
+        )
         store.con.execute("DELETE FROM reading_staged")
         forget_staged(store, revision_id)
 

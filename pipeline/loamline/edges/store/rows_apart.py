@@ -1,7 +1,7 @@
 """Where two tables of the same columns differ, row by row and bit for bit.
 
-Rows are matched by whole-number keys; of rows with equal keys the n-th there belongs to the n-th here. A double differs
-where any of its bits does, so that 0.0 is not -0.0.
+Rows are matched by whole-number keys; of rows with equal keys the n-th there belongs to the n-th here (`in_order` puts
+them so). A double differs where any of its bits does, so that 0.0 is not -0.0.
 """
 
 from __future__ import annotations
@@ -21,12 +21,14 @@ class Apart:
 
     `pairs`: rows of both that have one key, two columns of shape (p,); `only_ours`, `only_theirs`: rows without a
     partner; `columns`: by name, which of the pairs differ in it, shape (p,), columns without a difference left out.
+    `changed`: every row of ours, and of theirs, whose key is that of some difference.
     """
 
     pairs: tuple[Ints, Ints]
     only_ours: Ints
     only_theirs: Ints
     columns: dict[str, Bools]
+    changed: tuple[Ints, Ints]
 
     @property
     def count(self) -> int:
@@ -51,7 +53,7 @@ def rows_apart(ours: pa.Table, theirs: pa.Table, key: tuple[str, ...]) -> Apart:
     same = (np.diff(group[met]) == 0) & (np.diff(nth[met]) == 0)
     left, right = met[:-1][same], met[1:][same] - split
     alone = np.setdiff1d(index, np.concatenate([left, right + split]))
-    columns = {}
+    columns: dict[str, Bools] = {}
     for name in ours.column_names:
         differs = differing(
             whole(ours, name).take(pa.array(left)),
@@ -59,7 +61,22 @@ def rows_apart(ours: pa.Table, theirs: pa.Table, key: tuple[str, ...]) -> Apart:
         )
         if differs.any():
             columns[name] = differs
-    return Apart((left, right), alone[alone < split], alone[alone >= split] - split, columns)
+    apart = np.zeros(len(group) + 1, dtype=bool)
+    apart[group[alone]] = True
+    for differs in columns.values():
+        apart[group[left[differs]]] = True
+    changed = np.flatnonzero(apart[group])
+    sides = changed[changed < split], changed[changed >= split] - split
+    return Apart((left, right), alone[alone < split], alone[alone >= split] - split, columns, sides)
+
+
+def in_order(rows: pa.Table, key: tuple[str, ...]) -> pa.Table:
+    """Return rows in one order of their own, so that among rows of one key equal ones meet."""
+    rows = rows.sort_by([(name, "ascending") for name in key])
+    if group_starts(*(ints(whole(rows, name)) for name in key)).all():
+        return rows
+    rest = [name for name in rows.column_names if name not in key]
+    return rows.sort_by([(name, "ascending") for name in (*key, *rest)])
 
 
 def differing(ours: pa.Array, theirs: pa.Array) -> Bools:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from loamline.edges.store.connection import Store
+from loamline.edges.store.revisions import CURRENT
 from loamline_schemas.verdicts import Verdict
 
 
@@ -22,28 +23,28 @@ class SiteNow:
     verdicts: dict[str, int] = field(default_factory=dict)
 
 
-_SITES = """
+_SITES = f"""
     WITH place AS (SELECT DISTINCT digest, site FROM placement),
     recent AS (
         SELECT coalesce(place.site, '(in no registry)') AS site, r.*,
                max(r.measured_at) OVER (PARTITION BY r.probe_id, r.depth_index) AS newest_at
-        FROM reading r JOIN provenance USING (provenance_id) LEFT JOIN place ON place.digest = placement_digest
-        WHERE r.measured_at >= (SELECT max(measured_at) FROM reading) - to_hours($hours)
+        FROM {CURRENT} r JOIN provenance USING (provenance_id) LEFT JOIN place ON place.digest = placement_digest
+        WHERE r.measured_at >= (SELECT max(measured_at) FROM {CURRENT}) - to_hours($hours)
     )
     SELECT site, count(DISTINCT probe_id), max(measured_at),
            min(vwc_m3_m3) FILTER (measured_at = newest_at AND verdict_flag <> $fail),
            max(vwc_m3_m3) FILTER (measured_at = newest_at AND verdict_flag <> $fail),
            min(supply_v) FILTER (measured_at = newest_at)
     FROM recent GROUP BY site ORDER BY site
-"""
+"""  # noqa: S608 - our own names
 
-_VERDICTS = """
+_VERDICTS = f"""
     WITH place AS (SELECT DISTINCT digest, site FROM placement)
     SELECT coalesce(place.site, '(in no registry)') AS site, verdict_flag, count(*)
-    FROM reading r JOIN provenance USING (provenance_id) LEFT JOIN place ON place.digest = placement_digest
-    WHERE r.measured_at >= (SELECT max(measured_at) FROM reading) - to_hours($hours)
+    FROM {CURRENT} r JOIN provenance USING (provenance_id) LEFT JOIN place ON place.digest = placement_digest
+    WHERE r.measured_at >= (SELECT max(measured_at) FROM {CURRENT}) - to_hours($hours)
     GROUP BY ALL ORDER BY ALL
-"""
+"""  # noqa: S608 - our own names
 
 
 def sites_now(store: Store, hours: int = 24) -> list[SiteNow]:

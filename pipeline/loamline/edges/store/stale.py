@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -11,17 +11,20 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from loamline.core.columns import Bools, Ints, group_starts, instants, ints, whole
+from loamline.core.columns import MINUTE_US, Bools, Ints, group_starts, instants, ints, whole
 from loamline.core.provenance import RULES, Registry
 from loamline.core.reference import microseconds
 from loamline.core.staleness import CAUSES, changed_inputs
 from loamline.edges.store.connection import Store
 from loamline.edges.store.registry import latest_reference, probe_ids, registry
 from loamline.edges.store.revisions import CURRENT, Span
+from loamline.edges.store.windows import EARLIEST_US
 from loamline_codecs import CodecSet, Refusal
 
 #: Readings that are looked at in one go.
 BLOCK = 500_000
+#: Payloads of uplinks set aside that are tried in one go.
+_TRIED = 1_000
 _LOOKED_AT = "probe_id, depth_index, measured_at, reference_id, codec, codec_digest, coalesce(rules, 1) AS rules"
 
 
@@ -44,7 +47,7 @@ class Scope:
 
 @dataclass
 class Plan:
-    """The stale readings of a scope: how many, by cause, site and probe, and the span of each probe's.
+    """The stale readings of a scope: how many, by cause, site, probe and month (UTC), and the span of each probe's.
 
     `readable`: by probe, the raw-log rows set aside that a codec reads by now.
     """
@@ -54,6 +57,7 @@ class Plan:
     causes: Counter[str] = field(default_factory=Counter)
     sites: Counter[str] = field(default_factory=Counter)
     probes: Counter[str] = field(default_factory=Counter)
+    months: Counter[str] = field(default_factory=Counter)
     spans: dict[int, Span] = field(default_factory=dict)
     readable: dict[int, list[int]] = field(default_factory=dict)
 
@@ -61,6 +65,12 @@ class Plan:
     def nothing(self) -> bool:
         """Whether there is nothing to replay."""
         return not self.stale and not self.readable
+
+    def as_fields(self) -> dict[str, Any]:
+        """Return it for JSON; a site of none, where readings had no placement, is the empty string."""
+        counters = {name: getattr(self, name) for name in ("causes", "sites", "probes", "months")}
+        told = {name: dict(sorted(counter.items())) for name, counter in counters.items()}
+        return {"reference_id": self.reference_id, "stale": self.stale, **told}
 
 
 def plan(
@@ -70,33 +80,51 @@ def plan(
     progress: Callable[[int, int], None] = lambda _done, _total: None,
 ) -> Plan:
     """Return what is stale under the registry state in force and these codecs. Writes nothing."""
-    scope = scope or Scope()
+    steps = planning(store, codecs, scope or Scope())
+    while True:
+        try:
+            progress(*next(steps))
+        except StopIteration as end:
+            told: Plan = end.value
+            return told
+
+
+def planning(
+    store: Store, codecs: CodecSet, scope: Scope, block: int = BLOCK, known: Registry | None = None
+) -> Generator[tuple[int, int], None, Plan]:
+    """Return the same in steps of `block` readings, unless a probe has more; yields those looked at and all there are.
+
+    Between two steps the store may be written by others, on this thread. `known` is the registry of the writer that
+    does so.
+    """
     numbers = probe_ids(store)
     names = {number: dev_eui for dev_eui, number in numbers.items()}
-    known = registry(store, numbers)
+    known = known or registry(store, numbers)
     told = Plan(latest_reference(store))
     wanted = sorted(numbers[name] for name in scope.probes if name in numbers) if scope.probes else None
-    total = int(store.scalar("SELECT count(*) FROM reading"))
+    counts = store.con.execute("SELECT probe_id, count(*) FROM reading GROUP BY ALL ORDER BY probe_id").fetchall()
+    total = sum(count for number, count in counts if wanted is None or number in wanted)
     done = 0
-    for block in _blocks(store, wanted):
-        _look_at(block, told, codecs, known, scope, names)
-        done += block.num_rows
-        progress(min(done, total), total)
-    _look_at_set_aside(store, told, codecs, wanted, scope, names)
+    for chunk in chunks(counts, block, wanted):
+        yield min(done, total), total
+        rows = _block(store, chunk)
+        _look_at(rows, told, codecs, known, scope, names)
+        done += rows.num_rows
+    for _ in _look_at_set_aside(store, told, codecs, wanted, scope, names):
+        yield total, total
     return told
 
 
-def _blocks(store: Store, probes: Sequence[int] | None) -> Iterator[pa.Table]:
-    """Yield the stored readings with their provenance in blocks of whole probes."""
-    counts = store.con.execute("SELECT probe_id, count(*) FROM reading GROUP BY ALL ORDER BY probe_id").fetchall()
-    for chunk in chunks(counts, BLOCK, probes):
-        store.con.register("_chunk", pa.table({"probe_id": pa.array(chunk, pa.int32())}))
-        query = (
-            f"SELECT {_LOOKED_AT} FROM {CURRENT} "  # noqa: S608 - our own names
-            "JOIN provenance USING (provenance_id) JOIN _chunk USING (probe_id)"
-        )
-        yield store.con.sql(query).to_arrow_table()
-        store.con.unregister("_chunk")
+def _block(store: Store, probes: Sequence[int]) -> pa.Table:
+    """Return the readings of `probes` with their provenance."""
+    store.con.register("_chunk", pa.table({"probe_id": pa.array(probes, pa.int32())}))
+    query = (
+        f"SELECT {_LOOKED_AT} FROM {CURRENT} "  # noqa: S608 - our own names
+        "JOIN provenance USING (provenance_id) WHERE probe_id IN (SELECT probe_id FROM _chunk)"
+    )
+    rows = store.con.sql(query).to_arrow_table()
+    store.con.unregister("_chunk")
+    return rows
 
 
 def chunks(counts: Sequence[tuple[int, int]], most: int, probes: Sequence[int] | None = None) -> Iterator[list[int]]:
@@ -151,6 +179,8 @@ def _look_at(
     told.stale += int(stale.sum())
     told.causes.update({cause: int((rows & inside).sum()) for cause, rows in causes.items() if (rows & inside).any()})
     told.sites.update(site[stale].tolist())
+    months, counts = np.unique(at[stale].astype("datetime64[us]").astype("datetime64[M]"), return_counts=True)
+    told.months.update(dict(zip(months.astype(str).tolist(), counts.tolist(), strict=True)))
     _note_spans(told, probe[stale], at[stale], names)
 
 
@@ -181,19 +211,27 @@ def _note_spans(told: Plan, probe: Ints, at: Ints, names: dict[int, str]) -> Non
 
 def _look_at_set_aside(
     store: Store, told: Plan, codecs: CodecSet, wanted: Sequence[int] | None, scope: Scope, names: dict[int, str]
-) -> None:
+) -> Iterator[None]:
     """Find what was set aside and can be read by now; scopes by site or curve have no say in what was never read."""
+    yield
     if scope.sites or scope.curves:
         return
     rows = store.con.execute(
         "SELECT a.seq, a.probe_id, a.heard_at, u.fport, u.payload FROM set_aside a JOIN uplink u USING (seq) "
         "ORDER BY a.seq"
     ).fetchall()
-    for seq, number, heard_at, fport, payload in rows:
+    for index, (seq, number, heard_at, fport, payload) in enumerate(rows, 1):
+        if index % _TRIED == 0:
+            yield
         outside = (scope.since and heard_at < scope.since) or (scope.until and heard_at > scope.until)
-        if outside or (wanted is not None and number not in wanted):
+        if outside or (wanted is not None and number not in wanted) or number not in names:
             continue
         if not isinstance(codecs.parse(fport, payload), Refusal):
             told.readable.setdefault(number, []).append(seq)
             told.causes["set_aside"] += 1
             told.probes[names[number]] += 0
+            # Its samples are to be derived under the state in force, wherever within its reach they lie.
+            at = microseconds(heard_at)
+            held = told.spans.get(number, Span(number, at, at))
+            first = min(held.measured_from_us, at - codecs.longest_age_minutes * MINUTE_US)
+            told.spans[number] = Span(number, max(first, EARLIEST_US), max(held.measured_to_us, at))

@@ -16,12 +16,13 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from loamline.core.columns import Ints, group_starts, ints, whole
+from loamline.core.columns import Ints, whole
 from loamline.core.derive import Derived, derive
 from loamline.core.provenance import Registry
 from loamline.edges.store.connection import Store
-from loamline.edges.store.registry import probe_ids, registry
-from loamline.edges.store.rows_apart import Apart, rows_apart
+from loamline.edges.store.registry import latest_reference, probe_ids, registry
+from loamline.edges.store.revisions import CURRENT
+from loamline.edges.store.rows_apart import Apart, in_order, rows_apart
 from loamline_codecs import CodecSet
 from loamline_schemas.columns import Table
 from loamline_schemas.tables import PROVENANCE, READING, SET_ASIDE, STATUS
@@ -29,11 +30,12 @@ from loamline_schemas.tables import PROVENANCE, READING, SET_ASIDE, STATUS
 #: Deliveries that are derived in one go, unless a single probe has more.
 BLOCK = 200_000
 
-#: Readings with the content of their provenance in the place of its number.
-_HELD = """(
-    SELECT reading.* EXCLUDE (provenance_id), provenance.* EXCLUDE (provenance_id)
-    FROM reading LEFT JOIN provenance USING (provenance_id)
-)"""
+#: Readings as they are seen, a revision that is not merged yet included, with the content of their provenance in the
+#: place of its number. Rules of the chain that are not numbered are the first.
+_HELD = f"""(
+    SELECT r.* EXCLUDE (provenance_id), p.* EXCLUDE (provenance_id)
+    FROM {CURRENT} r LEFT JOIN (SELECT * REPLACE (coalesce(rules, 1) AS rules) FROM provenance) p USING (provenance_id)
+)"""  # noqa: S608 - our own names
 _BY_NUMBER = tuple(name for name in READING.names if name != "provenance_id")
 _MADE_BY = tuple(name for name in PROVENANCE.names if name != "provenance_id")
 _ASIDE = tuple(name for name in SET_ASIDE.names if name != "envelope")
@@ -86,6 +88,7 @@ def verify(
     numbers = probe_ids(store)
     names = {number: dev_eui for dev_eui, number in numbers.items()}
     known = registry(store, numbers)
+    _ = known.states[latest_reference(store)]  # compiling it fills the catalogue, which is never empty then
     told = Compared(probes=len(numbers))
     per_probe = store.con.execute("SELECT probe_id, count(*) FROM uplink GROUP BY ALL ORDER BY probe_id").fetchall()
     total = sum(count for _, count in per_probe)
@@ -129,7 +132,7 @@ def _compare(
     )
     for table, key, source, told_again in of_probe:
         rows = _rows(store, source, span)
-        stored, fresh = _sorted(rows, key), _sorted(told_again.select(rows.column_names), key)
+        stored, fresh = in_order(rows, key), in_order(told_again.select(rows.column_names), key)
         apart = rows_apart(stored, fresh, key)
         told.differences += apart.count
         told.first += _differences(table, stored, fresh, apart, names, first - len(told.first))
@@ -143,15 +146,6 @@ def _rows(store: Store, source: str, span: tuple[int, int]) -> pa.Table:
 def _count(store: Store, table: Table, span: tuple[int, int]) -> int:
     query = f'SELECT count(*) FROM "{table.name}" WHERE probe_id BETWEEN ? AND ?'  # noqa: S608 - our own names
     return int(store.scalar(query, [*span]))
-
-
-def _sorted(rows: pa.Table, key: tuple[str, ...]) -> pa.Table:
-    """Return rows in one order of their own, so that among rows of one key the same ones meet."""
-    rows = rows.sort_by([(name, "ascending") for name in key])
-    if group_starts(*(ints(whole(rows, name)) for name in key)).all():
-        return rows
-    rest = [name for name in rows.column_names if name not in key]
-    return rows.sort_by([(name, "ascending") for name in (*key, *rest)])
 
 
 def _readings(derived: Derived) -> pa.Table:

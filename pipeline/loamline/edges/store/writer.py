@@ -9,9 +9,8 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
-from typing import Any
 
 import duckdb
 import numpy as np
@@ -21,16 +20,21 @@ from loamline.core.columns import Bools, Ints, instants, ints, whole
 from loamline.core.deliveries import delivery_columns
 from loamline.core.derive import Derived, derive
 from loamline.core.identity import CLOCK
+from loamline.core.provenance import Registry
 from loamline.edges.messages import Accepted, Outcome, Rejected
 from loamline.edges.store.connection import Store
+from loamline.edges.store.frost_state import carried_on, states_before, told_otherwise
 from loamline.edges.store.provenances import Provenances
+from loamline.edges.store.raw_log import deliveries_in, of_the_same_uplinks, unseen
+from loamline.edges.store.reach import reach_of
 from loamline.edges.store.registry import identify, insert, latest_reference, probe_ids, registry
-from loamline.edges.store.revisions import merge_pending, pending_probes
-from loamline.edges.store.windows import EARLIEST_US, Reach, Windows, windows
+from loamline.edges.store.revisions import merge_pending, pending_probes, revisions
+from loamline.edges.store.rows_apart import in_order, rows_apart
+from loamline.edges.store.window_ends import too_short
+from loamline.edges.store.windows import Windows, windows
 from loamline_codecs import CodecSet
 from loamline_schemas.columns import Table
 from loamline_schemas.tables import READING, REJECTED_MESSAGE, SET_ASIDE, STATUS, UPLINK
-from loamline_schemas.verdicts import Verdict
 
 
 @dataclass
@@ -46,6 +50,9 @@ class Writer:
 
     def __init__(self, store: Store, codecs: CodecSet) -> None:
         self._store, self._codecs = store, codecs
+        self.provenances = Provenances(store)
+        #: Raw-log rows that the last commit derived again: the work of a commit, whatever the machine.
+        self.rows_read = 0
         self.reload()
 
     def reload(self) -> None:
@@ -54,11 +61,30 @@ class Writer:
         self._probe_ids = probe_ids(self._store)
         self._registry = registry(self._store, self._probe_ids)
         self._reference = latest_reference(self._store)
+        _ = self._registry.states[self._reference]  # compiling it fills the catalogue, which is never empty then
         self._seq = self._store.last_seq()
-        self.provenances = Provenances(self._store)
+        self.provenances.reload()
         self._pending = set(pending_probes(self._store))
+        self._reach = reach_of(self._store, self._codecs)
         untimed = con.execute("SELECT DISTINCT probe_id FROM uplink WHERE heard_at_source = ?", [CLOCK]).fetchall()
         self._untimed = {int(number) for (number,) in untimed}
+
+    @property
+    def registry(self) -> Registry:
+        """Every registry state, compiled at most once, and the revisions in force."""
+        return self._registry
+
+    def registered(self) -> None:
+        """Take up a registry state that was loaded; the earlier ones stay as they are, compiled."""
+        self._probe_ids |= probe_ids(self._store)
+        self._reference = latest_reference(self._store)
+        _ = self._registry.states[self._reference]
+        self._reach = reach_of(self._store, self._codecs)
+
+    def revised(self) -> None:
+        """Take up which revisions are in force and what of them is to be merged; all else stands, as it is costly."""
+        self._registry = replace(self._registry, revisions=revisions(self._store))
+        self._pending = set(pending_probes(self._store))
 
     def commit(self, messages: Sequence[Accepted | Rejected], received_at: datetime | None = None) -> Outcome:
         """Store a batch; return what became of each message. Raises duckdb.Error, and then nothing is stored."""
@@ -67,6 +93,7 @@ class Writer:
         rejected = [message for message in messages if isinstance(message, Rejected)]
         outcome = Outcome(read=len(messages), unreadable=len(rejected))
         con = self._store.con
+        self.rows_read = 0
         con.execute("BEGIN")
         try:
             self._keep_rejected(rejected, now)
@@ -93,8 +120,7 @@ class Writer:
             return
         insert(self._store, UPLINK, batch.rows)
         first_seq, self._seq = self._seq + 1, self._seq + batch.rows.num_rows
-        derived, deliveries = self._derive(batch.rows)
-        self._count_and_set_aside(batch, derived, deliveries, first_seq, outcome)
+        self._derive(batch, first_seq, outcome)
 
     # Raw log -----------------------------------------------------------------------------------------
 
@@ -104,7 +130,7 @@ class Writer:
         self._probe_ids |= identify(self._store, told.column("dev_eui").to_pylist())
         numbers = [self._probe_ids[message.uplink.dev_eui] for message in accepted]
         told = told.append_column("probe_id", pa.array(numbers, pa.int32()))
-        fresh = self._unseen(told)
+        fresh = unseen(self._store, told)
         envelopes = [accepted[row].envelope for row in fresh.tolist()]
         rows = told.take(pa.array(fresh))
         n = rows.num_rows
@@ -115,25 +141,6 @@ class Writer:
             "stored_at": pa.array([now] * n, UPLINK.schema.field("stored_at").type),
         }
         return _Batch(pa.Table.from_arrays([columns[name] for name in UPLINK.names], schema=UPLINK.schema), envelopes)
-
-    def _unseen(self, told: pa.Table) -> Ints:
-        """Return the rows of `told` that neither it nor the raw log holds already, ascending."""
-        con = self._store.con
-        keyed = told.select(["probe_id", "heard_at", "digest"]).append_column("row", pa.array(range(told.num_rows)))
-        con.register("_told", keyed)
-        found = con.execute(
-            """
-            WITH once AS (SELECT min("row") AS "row", probe_id, heard_at, digest FROM _told GROUP BY ALL)
-            SELECT "row" FROM once WHERE NOT EXISTS (
-                SELECT 1 FROM uplink
-                WHERE uplink.probe_id = once.probe_id AND uplink.heard_at = once.heard_at
-                  AND uplink.digest = once.digest
-                  AND uplink.heard_at BETWEEN (SELECT min(heard_at) FROM _told) AND (SELECT max(heard_at) FROM _told)
-            ) ORDER BY "row"
-            """
-        ).fetchall()
-        con.unregister("_told")
-        return np.array([row for (row,) in found], dtype=np.int64)
 
     def _keep_rejected(self, rejected: list[Rejected], now: datetime) -> None:
         rows = [
@@ -155,85 +162,54 @@ class Writer:
 
     # Readings ----------------------------------------------------------------------------------------
 
-    def _derive(self, rows: pa.Table) -> tuple[Derived, pa.Table]:
-        """Derive what the new rows can change, write the difference, return it with the deliveries it came from."""
-        probe = ints(whole(rows, "probe_id"))
-        by_clock = ints(whole(rows, "heard_at_source")) == CLOCK
-        self._untimed |= set(probe[by_clock].tolist())
-        reach = Reach.of(self._limits_in_force(), self._codecs.longest_age_minutes)
-        window = windows(probe, instants(whole(rows, "heard_at")), reach)
-        # Deliveries without a time merge over any distance: such a probe's history is one window.
-        window = window.widened(np.array(sorted(self._untimed), dtype=np.int64))
-        deliveries, derived = self._derive_window(window, {})
-        open_ended = self._open_ended(derived, window, probe, instants(whole(rows, "heard_at")))
-        if len(open_ended):
-            window = window.widened(open_ended)
-            deliveries, derived = self._derive_window(window, {})
-        seeds = self._frost_seeds(derived, window)
-        if seeds:
-            derived = derive(deliveries, self._codecs, self._registry, seeds)
-        self._replace(derived, window)
-        return derived, deliveries
+    def _derive(self, batch: _Batch, first_seq: int, outcome: Outcome) -> None:
+        """Derive what the new rows can change, write the difference, and count what became of them.
 
-    def _limits_in_force(self) -> list[Any]:
-        _ = self._registry.states[self._reference]  # compiling it fills the catalogue
-        return self._registry.catalogue.limits.rows
-
-    def _derive_window(self, window: Windows, seeds: dict[tuple[int, int], bool]) -> tuple[pa.Table, Derived]:
-        con = self._store.con
-        con.register("_window", window.table())
-        deliveries = con.sql(
-            """
-            SELECT uplink.* FROM uplink JOIN _window USING (probe_id)
-            WHERE heard_at BETWEEN context_from AND heard_to
-              AND heard_at BETWEEN (SELECT min(context_from) FROM _window) AND (SELECT max(heard_to) FROM _window)
-            """
-        ).to_arrow_table()
-        con.unregister("_window")
-        return deliveries, derive(deliveries, self._codecs, self._registry, seeds)
-
-    def _open_ended(self, derived: Derived, window: Windows, probe: Ints, heard_at_us: Ints) -> Ints:
-        """Return the probes whose window does not settle what lies in it, ascending.
-
-        Samples so dense that they hang together past an end of the context; or later readings whose frost
-        state nothing after the new samples settles.
+        Where a probe's window does not settle what lies in it, that probe comes round again with a wider one.
         """
-        own = ints(whole(derived.readings, "probe_id"))
-        at = instants(whole(derived.readings, "measured_at"))
-        index = np.searchsorted(window.probe_id, own)
-        dirty = window.dirty(own, at)
-        slack = (window.dirty_from - window.context_from)[index] // 2
-        first, last = derived.span_us
-        chained = (first <= window.dirty_from[index] - slack) | (last >= window.dirty_to[index] + slack)
-        newest = np.full(len(window.probe_id), np.iinfo(np.int64).min)
-        np.maximum.at(newest, np.searchsorted(window.probe_id, probe), heard_at_us)
-        later = at > newest[index]
-        series = own * 256 + ints(whole(derived.readings, "depth_index"))
-        unsettled = np.setdiff1d(series[later & dirty], series[later & dirty & derived.frost_decided]) // 256
-        bounded = window.probe_id[window.context_from > EARLIEST_US]
-        return np.intersect1d(np.union1d(own[dirty & chained], unsettled), bounded)
+        reached = self._reached_by(batch.rows)
+        window = windows(*reached, self._reach)
+        self._merge_pending(window)
+        while len(window.probe_id):
+            derived, deliveries, fresh, before, after = self._derive_window(window, first_seq)
+            settled = ~(before | after)
+            told = window.of(settled)
+            self._replace(derived, told)
+            fresh &= told.index(ints(whole(deliveries, "probe_id"))) >= 0
+            self._count_and_set_aside(batch, derived, deliveries, fresh, first_seq, outcome)
+            window = window.widened(before, after).of(~settled)
 
-    def _frost_seeds(self, derived: Derived, window: Windows) -> dict[tuple[int, int], bool]:
-        """Return which series were frozen before their window, where something in it hangs on that."""
-        own = ints(whole(derived.readings, "probe_id"))
-        depth = ints(whole(derived.readings, "depth_index"))
-        hangs = derived.frost_carried & window.dirty(own, instants(whole(derived.readings, "measured_at")))
-        seeds = {}
-        for key in np.unique(own[hangs] * 256 + depth[hangs]).tolist():
-            probe_id, depth_index = divmod(key, 256)
-            start = int(window.context_from[np.searchsorted(window.probe_id, probe_id)])
-            flag = self._store.scalar(
-                "SELECT arg_max(frost_flag, measured_at) FROM reading WHERE probe_id = ? AND depth_index = ? "
-                "AND frost_flag <> ? AND measured_at < make_timestamptz(?)",
-                [probe_id, depth_index, int(Verdict.MISSING), start],
+    def _reached_by(self, rows: pa.Table) -> tuple[Ints, Ints]:
+        """Return probe and instant of all that the new rows touch: themselves, and what they join over any distance."""
+        probe = ints(whole(rows, "probe_id"))
+        self._untimed |= set(probe[ints(whole(rows, "heard_at_source")) == CLOCK].tolist())
+        loose = np.isin(probe, self._untimed_probes())
+        if loose.any():
+            rows = pa.concat_tables(
+                [rows, of_the_same_uplinks(self._store, rows.filter(pa.array(loose))).cast(rows.schema)]
             )
-            if flag == Verdict.FAIL:
-                seeds[probe_id, depth_index] = True
-        return seeds
+        return ints(whole(rows, "probe_id")), instants(whole(rows, "heard_at"))
+
+    def _untimed_probes(self) -> Ints:
+        return np.array(sorted(self._untimed), dtype=np.int64)
+
+    def _derive_window(self, window: Windows, first_seq: int) -> tuple[Derived, pa.Table, Bools, Bools, Bools]:
+        """Return what the windows say, from which deliveries, which of these are new, and which windows fall short."""
+        untimed = self._untimed_probes()
+        deliveries = deliveries_in(self._store, window, untimed)
+        self.rows_read += deliveries.num_rows
+        fresh: Bools = ints(whole(deliveries, "seq")) >= first_seq
+        derived = derive(deliveries, self._codecs, self._registry)
+        frozen = states_before(self._store, derived, window)
+        if any(frozen.values()):
+            derived = derive(deliveries, self._codecs, self._registry, frozen)
+        before, after = too_short(derived, deliveries, fresh, window, np.isin(window.probe_id, untimed))
+        before |= told_otherwise(derived, window, frozen)
+        after |= carried_on(self._store, derived, window)
+        return derived, deliveries, fresh, before, after
 
     def _replace(self, derived: Derived, window: Windows) -> None:
         """Make the dirty spans of `reading` and `status` equal to what was derived."""
-        self._merge_pending(window)
         readings = self.provenances.numbered(derived)
         dirty = window.dirty(ints(whole(readings, "probe_id")), instants(whole(readings, "measured_at")))
         readings = readings.filter(pa.array(dirty))
@@ -245,23 +221,24 @@ class Writer:
         self._store.con.unregister("_window")
 
     def _swap(self, table: Table, at: str, key: tuple[str, ...], fresh: pa.Table) -> None:
+        """Make the dirty spans of one table hold the rows `fresh`; no other row, and none that is right, is touched."""
         con = self._store.con
-        con.register("_fresh", fresh)
-        held = (
+        held = con.sql(
             f'SELECT t.* FROM "{table.name}" t JOIN _window USING (probe_id) '  # noqa: S608 - our own names
             f"WHERE t.{at} BETWEEN dirty_from AND dirty_to AND t.{at} BETWEEN "
             "(SELECT min(dirty_from) FROM _window) AND (SELECT max(dirty_to) FROM _window)"
-        )
-        added = con.sql(f"SELECT * FROM _fresh EXCEPT {held}").to_arrow_table()  # noqa: S608 - our own names
-        same = " AND ".join(f"t.{name} = gone.{name}" for name in key)
-        con.execute(
-            f'DELETE FROM "{table.name}" t USING ({held} EXCEPT SELECT * FROM _fresh) gone WHERE {same}'  # noqa: S608
-        )
-        con.unregister("_fresh")
-        insert(self._store, table, added.sort_by([(name, "ascending") for name in key]))
+        ).to_arrow_table()
+        held, fresh = in_order(held, key), in_order(fresh, key)
+        gone, added = rows_apart(held, fresh, key).changed
+        if len(gone):
+            con.register("_gone", held.select(list(key)).take(pa.array(gone)))
+            same = " AND ".join(f"t.{name} = _gone.{name}" for name in key)
+            con.execute(f'DELETE FROM "{table.name}" t USING _gone WHERE {same}')  # noqa: S608 - our own names
+            con.unregister("_gone")
+        insert(self._store, table, fresh.take(pa.array(added)))
 
     def _merge_pending(self, window: Windows) -> None:
-        """Merge what a revision published of these probes first, so that there is one place to compare with."""
+        """Merge first what a revision published of these probes: one place to compare with, and to seed from."""
         pending = self._pending & set(window.probe_id.tolist())
         if pending:
             merge_pending(self._store, pending)
@@ -270,11 +247,10 @@ class Writer:
     # Counting ----------------------------------------------------------------------------------------
 
     def _count_and_set_aside(
-        self, batch: _Batch, derived: Derived, deliveries: pa.Table, first_seq: int, outcome: Outcome
+        self, batch: _Batch, derived: Derived, deliveries: pa.Table, fresh: Bools, first_seq: int, outcome: Outcome
     ) -> None:
         seq = ints(whole(deliveries, "seq"))
         uplink_of = derived.uplinks.uplink_of
-        fresh: Bools = seq >= first_seq
         # An uplink is new if every delivery of it is.
         known = np.zeros(len(derived.uplinks.first), dtype=bool)
         known[uplink_of[~fresh]] = True

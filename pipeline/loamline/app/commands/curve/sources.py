@@ -1,0 +1,41 @@
+"""Where a `curve` command finds its curves: the state in force in a store, or a registry folder as it lies there."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from loamline.app.opening import open_store
+from loamline.app.output import CommandError
+from loamline.core.reference import RegistryState
+from loamline.edges.registry_folder import read_registry
+from loamline.edges.store.registry import latest_reference, load_state
+
+StoreOption = Annotated[Path | None, typer.Option("--store", help="the DuckDB file: what is in force in it")]
+DirOption = Annotated[Path | None, typer.Option("--dir", metavar="DIR", help="a registry folder, loaded or not")]
+
+
+def one_source(store: Path | None, folder: Path | None) -> RegistryState:
+    """Return the registry of a store or of a folder; CommandError unless exactly one is named and can be read."""
+    if (store is None) == (folder is None):
+        got = "neither" if store is None else "both"
+        raise CommandError(f"expected --store FILE or --dir DIR, got {got}", 2)
+    return any_source(store, folder)
+
+
+def any_source(store: Path | None, folder: Path | None) -> RegistryState:
+    """Return the registry of a store or of a folder, an empty one where neither is named."""
+    if store is not None and folder is not None:
+        raise CommandError("expected one of --store FILE and --dir DIR, got both", 2)
+    if store is not None:
+        with open_store(store) as opened:
+            return load_state(opened, latest_reference(opened))
+    if folder is None:
+        return RegistryState()
+    state, faults = read_registry(folder)
+    if state is None:
+        told = "\n".join(map(str, faults))
+        raise CommandError(f"{told}\nexpected a registry folder without faults at {folder}, got {len(faults)}")
+    return state

@@ -1,0 +1,69 @@
+"""What the writer asks of the raw log: what is new to it, and what decides a window."""
+
+from __future__ import annotations
+
+import numpy as np
+import pyarrow as pa
+
+from loamline.core.columns import Ints, ints, whole
+from loamline.edges.store.connection import Store
+from loamline.edges.store.windows import Windows
+
+#: The columns in which deliveries of one uplink agree.
+_KEY = ("probe_id", "dev_addr", "fcnt", "fport", "payload")
+
+
+def unseen(store: Store, told: pa.Table) -> Ints:
+    """Return the rows of `told` that neither it nor the raw log holds already, ascending."""
+    keyed = told.select(["probe_id", "heard_at", "digest"]).append_column("row", pa.array(range(told.num_rows)))
+    store.con.register("_told", keyed)
+    found = store.con.execute(
+        """
+        WITH once AS (SELECT min("row") AS "row", probe_id, heard_at, digest FROM _told GROUP BY ALL)
+        SELECT "row" FROM once WHERE NOT EXISTS (
+            SELECT 1 FROM uplink
+            WHERE uplink.probe_id = once.probe_id AND uplink.heard_at = once.heard_at
+              AND uplink.digest = once.digest
+              AND uplink.heard_at BETWEEN (SELECT min(heard_at) FROM _told) AND (SELECT max(heard_at) FROM _told)
+        ) ORDER BY "row"
+        """
+    ).fetchall()
+    store.con.unregister("_told")
+    return np.array([row for (row,) in found], dtype=np.int64)
+
+
+def deliveries_in(store: Store, windows: Windows, untimed: Ints) -> pa.Table:
+    """Return the deliveries that decide `windows`, columns as UPLINK.
+
+    Of `untimed` probes those of the same uplinks too, wherever they stand, since a delivery without a time of its own
+    joins its uplink over any distance.
+    """
+    store.con.register("_window", windows.table())
+    near = store.con.sql(
+        """
+        SELECT uplink.* FROM uplink JOIN _window USING (probe_id)
+        WHERE heard_at BETWEEN context_from AND heard_to
+          AND heard_at BETWEEN (SELECT min(context_from) FROM _window) AND (SELECT max(heard_to) FROM _window)
+        """
+    ).to_arrow_table()
+    store.con.unregister("_window")
+    loose = np.isin(ints(whole(near, "probe_id")), untimed)
+    if not loose.any():
+        return near
+    kin = of_the_same_uplinks(store, near.filter(pa.array(loose)))
+    further = ~np.isin(ints(whole(kin, "seq")), ints(whole(near, "seq")))
+    return pa.concat_tables([near, kin.filter(pa.array(further)).cast(near.schema)])
+
+
+def of_the_same_uplinks(store: Store, deliveries: pa.Table) -> pa.Table:
+    """Return every delivery, heard whenever, whose key is that of one of `deliveries`; columns as UPLINK."""
+    store.con.register("_kin", deliveries.select(list(_KEY)))
+    found = store.con.sql(
+        """
+        SELECT uplink.* FROM uplink SEMI JOIN (SELECT DISTINCT * REPLACE (fcnt & 65535 AS fcnt) FROM _kin) kin
+        ON uplink.probe_id = kin.probe_id AND uplink.fcnt & 65535 = kin.fcnt AND uplink.fport = kin.fport
+           AND uplink.dev_addr IS NOT DISTINCT FROM kin.dev_addr AND uplink.payload = kin.payload
+        """
+    ).to_arrow_table()
+    store.con.unregister("_kin")
+    return found

@@ -1,0 +1,100 @@
+"""What a replay changes beside readings: uplinks set aside that a codec reads by now, or no more, and statuses."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pyarrow as pa
+
+from loamline.core.columns import ints, whole
+from loamline.core.derive import Derived
+from loamline.edges.store.connection import Store
+from loamline.edges.store.registry import insert
+from loamline_codecs import CodecSet
+from loamline_schemas.tables import SET_ASIDE, STATUS
+
+
+@dataclass
+class Settled:
+    """What changes for one probe: raw-log rows (`seq`) no longer set aside, rows of SET_ASIDE and STATUS to be."""
+
+    read: list[int] = field(default_factory=list)
+    refused: list[dict[str, object]] = field(default_factory=list)
+    statuses: pa.Table | None = None
+
+    def write(self, store: Store, probe_id: int) -> None:
+        """Write it. Runs in the caller's transaction."""
+        again = [*self.read, *(row["seq"] for row in self.refused)]
+        if again:
+            store.con.register("_again", pa.table({"seq": pa.array(again, pa.int64())}))
+            store.con.execute("DELETE FROM set_aside WHERE seq IN (SELECT seq FROM _again)")
+            store.con.unregister("_again")
+            insert(store, SET_ASIDE, pa.Table.from_pylist(self.refused, schema=SET_ASIDE.schema))
+        if self.statuses is not None:
+            store.con.execute("DELETE FROM status WHERE probe_id = ?", [probe_id])
+            insert(store, STATUS, self.statuses)
+
+
+def settle(store: Store, probes: Sequence[int], deliveries: pa.Table, derived: Derived) -> dict[int, Settled]:
+    """Return what changes for each of `probes`, those without a change left out. Reads only.
+
+    `deliveries` is their whole raw log and `derived` what it says.
+    """
+    found: dict[int, Settled] = {}
+    _settle_set_aside(store, probes, deliveries, derived, found)
+    _settle_statuses(store, probes, derived.statuses, found)
+    return found
+
+
+def resettled(store: Store, codecs: CodecSet) -> str:
+    """Return the condition on `probe_id` under which a probe may have something to settle."""
+    rows = store.con.execute("SELECT DISTINCT codec, codec_digest FROM provenance").fetchall()
+    if set(rows) <= {(codec.name, codec.digest) for codec in codecs.codecs}:
+        return "probe_id IN (SELECT probe_id FROM set_aside)"
+    return "true"
+
+
+def _settle_set_aside(
+    store: Store, probes: Sequence[int], deliveries: pa.Table, derived: Derived, found: dict[int, Settled]
+) -> None:
+    store.con.register("_probes", pa.table({"probe_id": pa.array(probes, pa.int32())}))
+    rows = store.con.sql("SELECT * FROM set_aside JOIN _probes USING (probe_id)").to_arrow_table().to_pylist()
+    store.con.unregister("_probes")
+    held = {int(row["seq"]): row for row in rows}
+    uplink_of = derived.uplinks.uplink_of
+    refused = np.flatnonzero(np.isin(uplink_of, np.array(sorted(derived.refusals), dtype=np.int64)))
+    seq, probe = ints(whole(deliveries, "seq")), ints(whole(deliveries, "probe_id"))
+    for gone in sorted(set(held) - set(seq[refused].tolist())):
+        found.setdefault(int(held[gone]["probe_id"]), Settled()).read.append(gone)
+    heard_at = whole(deliveries, "heard_at")
+    for at in refused.tolist():
+        refusal = derived.refusals[int(uplink_of[at])]
+        row = {
+            "seq": int(seq[at]),
+            "probe_id": int(probe[at]),
+            "heard_at": heard_at[at].as_py(),
+            "codec": refusal.codec,
+            "reason": refusal.reason,
+            "detail": refusal.detail,
+            # The envelope of what could be read once was not kept.
+            "envelope": held.get(int(seq[at]), {}).get("envelope"),
+        }
+        if held.get(int(seq[at])) != row:
+            found.setdefault(int(probe[at]), Settled()).refused.append(row)
+
+
+def _settle_statuses(store: Store, probes: Sequence[int], statuses: pa.Table, found: dict[int, Settled]) -> None:
+    con = store.con
+    con.register("_probes", pa.table({"probe_id": pa.array(probes, pa.int32())}))
+    con.register("_told", statuses)
+    held = "SELECT status.* FROM status WHERE probe_id IN (SELECT probe_id FROM _probes)"
+    apart = con.execute(
+        f"SELECT DISTINCT probe_id FROM ((({held}) EXCEPT FROM _told) UNION ALL (FROM _told EXCEPT ({held})))"  # noqa: S608
+    ).fetchall()
+    con.unregister("_told")
+    con.unregister("_probes")
+    own = ints(whole(statuses, "probe_id"))
+    for (number,) in apart:
+        found.setdefault(int(number), Settled()).statuses = statuses.filter(pa.array(own == number))
