@@ -50,14 +50,20 @@ def test_history_and_live_time_reach_the_store(ran: tuple[Path, dict[str, Any]])
 
 
 def test_the_troubled_probes_are_told_by_their_verdicts(ran: tuple[Path, dict[str, Any]]) -> None:
-    """The stuck probe is stuck, the spiking one spikes, shallow soil freezes, the unknown one is not evaluated."""
+    """The stuck probe is stuck, the spiking one spikes, shallow soil freezes, the unknown one is not evaluated.
+
+    The dying battery fails, the probe that was knocked over is suspect; a healthy one is neither.
+    """
     folder, _ = ran
     with Store.open(folder / "demo.duckdb", writable=False) as store:
         assert 4 in verdicts(store, "stuck", "02A7C40000000101")
         assert 4 in verdicts(store, "spike", "02A7C40000000201")
         assert 4 in verdicts(store, "frost", "02A7C40000000401")
+        assert 4 in verdicts(store, "supply", "02A7C40000000501")
+        assert 3 in verdicts(store, "contact", "02A7C40000000403")
         assert 1 not in verdicts(store, "verdict", "02A7C40000000406")
         calm = verdicts(store, "stuck", "02A7C40000000107") | verdicts(store, "spike", "02A7C40000000107")
+        calm |= {flag for check in ("supply", "contact", "fall") for flag in verdicts(store, check, "02A7C40000000107")}
         assert calm <= {1, 2}
 
 

@@ -76,7 +76,7 @@ def test_a_version_1_uplink_worked_by_hand(stores, explain, loamline):
     assert reading["registry_state"]["note"] == "test"
     assert check(reading, "spike")["reason"] == "it is the first sample"
     assert reading["roll_up"]["sentence"] == (
-        "the worst in the order fail, suspect, pass, not_evaluated, missing is pass, by range, frost"
+        "the worst in the order fail, suspect, pass, not_evaluated, missing is pass, by range, frost, supply, contact"
     )
     assert (reading["agrees"], reading["differences"]) == (True, [])
 

@@ -17,7 +17,7 @@ from loamline.edges.store.writer import Writer
 from tests.support.revised import CODECS, assert_verified, exported, load, with_bench
 
 REVISED = (1, 36, 60)
-#: Readings by count, whose curve is revised: all but those of the stranger.
+#: All readings but those of the stranger, whom no curve is for.
 STALE = 473
 
 
@@ -112,6 +112,7 @@ def test_preview_writes_changes_for_a_notebook_and_drawings(store, replay, tmp_p
         (("apply", "--reason", " "), "expected --reason to say why, got nothing"),
         (("plan", "--since", "2026-05-02", "--until", "2026-05-01"), "expected --since before --until"),
         (("preview", "--out", "changes.csv"), "expected --out FILE.parquet, got changes.csv"),
+        (("preview", "--out", "no-such-folder/x.parquet"), "expected to write no-such-folder/"),
         (("undo",), "expected an applied revision to take back, found none"),
         (("undo", 3), "expected a revision of this store, got 3"),
         (("show",), "expected a revision in"),
@@ -282,7 +283,7 @@ def _killed_after(store, lines, then_s):
             work.kill()
 
 
-def test_the_reason_of_help_is_an_example(loamline):
+def test_help_ends_with_an_example(loamline):
     for verb in ("plan", "preview", "apply", "undo", "list", "show"):
         shown = loamline("replay", verb, "--help").stdout
         assert f"loamline replay {verb}" in shown[shown.index("Example") :]

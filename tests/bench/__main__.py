@@ -16,10 +16,10 @@ from pathlib import Path
 from rich.console import Console
 from rich.table import Table
 
-from tests.bench import decoding
+from tests.bench import decoding, replaying
 
 #: Modules that measure something, in the order of the chain.
-MODULES = (decoding,)
+MODULES = (decoding, replaying)
 _VERSIONS = ("construct", "duckdb", "numpy", "pyarrow")
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import random
 import tempfile
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -61,21 +61,24 @@ class Probe:
     counter: int = 0
     count: int = 1500
     degc: float = 4.0
-    older: list[tuple[int, float]] = field(default_factory=list)
+    older: list[tuple[int | None, float]] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
 class Course:
-    """What a probe does next: `number` uplinks, so many minutes apart; the soil as told; the radio as told.
+    """What a probe does next: `number` uplinks, so many minutes apart, in a soil that behaves as `soil` says.
 
-    `lose`: of eight uplinks, so many are lost on the way, if any. `again`: minutes after which another gateway's copy is
-    heard. `event`: what happens to the probe first.
+    `odd`: what one uplink among them says that the others don't; `late`: it comes long after them. `lose`: of eight
+    uplinks, so many are lost on the way. `again`: minutes after which another gateway's copy is heard. `event`: what
+    happens to the probe first.
     """
 
     number: int
     minutes: int
-    step: int
+    soil: str
     degc: float | None
+    odd: str
+    late: bool
     lose: int
     again: tuple[int, ...]
     event: str
@@ -84,39 +87,57 @@ class Course:
 
 COURSES = st.builds(
     Course,
-    number=st.sampled_from([1, 1, 1, 2, 3, 5, 9, 30, 90]),
-    minutes=st.sampled_from([60, 60, 60, 60, 59, 120, 10, 14, 5, 30 * 60, 85 * 60]),
-    step=st.sampled_from([0, 0, 1, 7, 300]),
-    degc=st.sampled_from([None, -1.0, 0.25, 0.25, 0.5, 3.0, 3.0]),
-    lose=st.sampled_from([0, 0, 1, 4]),
-    again=st.sampled_from([(), (), (), (1,), (-9,), (9, 18), (11,), (9, 18, 27, 36), (0,)]),
+    number=st.sampled_from([1, 2, 3, 9, 30, 90, 90, 220]),
+    minutes=st.sampled_from([60, 60, 60, 60, 60, 59, 120, 10, 14, 30 * 60, 85 * 60]),
+    soil=st.sampled_from(["still", "still", "drying", "noisy"]),
+    degc=st.sampled_from([None, None, -1.0, 0.25, 0.25, 3.0]),
+    odd=st.sampled_from(["nothing", "count", "count", "frost", "thaw", "fault"]),
+    late=st.booleans(),
+    lose=st.sampled_from([0, 0, 0, 1, 4]),
+    again=st.sampled_from([(), (), (), (), (1,), (-9,), (9, 18), (11,), (9, 18, 27, 36), (0,)]),
     event=st.sampled_from(
-        ["none", "none", "none", "restart", "address", "no address", "fault", "status", "unreadable"]
+        ["nothing", "nothing", "nothing", "restart", "address", "no address", "status", "unreadable", "babble"]
     ),
     seed=st.integers(0, 999),
 )
 
+#: A network says one uplink again every nine minutes, for three days.
+BABBLE = tuple(range(9, 3 * 24 * 60, 9))
 
-def emitted(probe: Probe, course: Course) -> list[Uplink]:
-    """Return the deliveries that come of a course, and move the probe on."""
+
+def emitted(probe: Probe, course: Course) -> tuple[list[Uplink], list[Uplink]]:
+    """Return the deliveries that come of a course, those in time and those that are late; move the probe on."""
     rng = random.Random(course.seed)
-    told: list[Uplink] = []
+    in_time: list[Uplink] = []
+    late: list[Uplink] = []
     if course.event == "restart":
         probe.fcnt, probe.counter = 0, 0
     if course.event == "address":
         probe.dev_addr, probe.fcnt = probe.dev_addr + 1, 0
+    odd = rng.randrange(course.number)
     for number in range(course.number):
         probe.at += timedelta(minutes=course.minutes, seconds=rng.choice([0, 0, 0, 1, -2]))
         probe.fcnt, probe.counter = (probe.fcnt + 1) % 0x1_0000, (probe.counter + 1) % 4096
-        probe.count = max(600, min(3400, probe.count + rng.choice([-1, 0, 1]) * course.step))
+        step = {"still": 0, "drying": -1, "noisy": rng.choice([-7, 7])}[course.soil]
+        probe.count = max(600, min(3400, probe.count + step))
         probe.degc = probe.degc if course.degc is None else course.degc
-        degc = probe.degc + rng.choice([0.0, 0.0, 0.5]) if course.degc is None else probe.degc
-        probe.older = [(probe.count, degc), *probe.older][:8]
+        told = _told(probe, course.odd if number == odd else "nothing")
+        probe.older = [told, *probe.older][:8]
         if rng.randrange(8) < course.lose:
             continue
-        fport, payload = _payload(probe, course.event if number == 0 else "none", rng)
-        told += _deliveries(probe, course, fport, payload, rng)
-    return told
+        event = course.event if number == 0 else "nothing"
+        fport, payload = _payload(probe, event, rng)
+        deliveries = _deliveries(probe, course, BABBLE if event == "babble" else course.again, fport, payload, rng)
+        if event == "babble":
+            late.append(deliveries.pop(len(deliveries) // 2))
+        (late if course.late and number == odd else in_time).extend(deliveries)
+    return in_time, late
+
+
+def _told(probe: Probe, odd: str) -> tuple[int | None, float]:
+    """Return count and temperature as the probe measures them now."""
+    count = {"fault": None, "count": min(3400, probe.count + 400)}.get(odd, probe.count)
+    return count, {"frost": -1.0, "thaw": 3.0}.get(odd, probe.degc)
 
 
 def _payload(probe: Probe, event: str, rng: random.Random) -> tuple[int, bytes]:
@@ -126,31 +147,30 @@ def _payload(probe: Probe, event: str, rng: random.Random) -> tuple[int, bytes]:
         status = {"reset_cause": 1, "firmware": "5.2", "supply_rest_v": 3.6, "supply_transmit_v": 3.3}
         hours = {"hours_since_power_up": probe.counter, "transmissions": 100}
         return 11, CODECS.by_name("status-v1").build({**status, **hours}, [])
-    fault = event == "fault"
     told: dict[str, Any] = {"supply_v": 3.6, "firmware": "1.0", "sample_counter": probe.counter}
-    newest = {"moisture_count": None if fault else probe.count, "soil_temperature_degc": probe.older[0][1]}
+    count, degc = probe.older[0]
+    newest = {"moisture_count": count, "soil_temperature_degc": degc}
     version = PROBES[probe.dev_eui]
     codec = CODECS.by_name(version)
     if version == "measurement-v1":
         return 10, codec.build(told, [newest])
     if version == "measurement-v2":
-        depth_1 = {"moisture_count": probe.count - 3, "soil_temperature_degc": probe.older[0][1]}
+        depth_1 = {"moisture_count": probe.count - 3, "soil_temperature_degc": degc}
         return 10, codec.build(told, [newest, depth_1])
     if version == "measurement-v3":
+        # One in so many older samples says something else than it did when it was the newest: a conflict.
         samples = [
-            # One in so many older samples says something else than it did when it was the newest: a conflict.
-            {"moisture_count": count + rng.choice([0, 0, 0, 2]), "soil_temperature_degc": degc}
-            for count, degc in probe.older[1 : 1 + rng.randrange(8)]
+            {"moisture_count": older and older + rng.choice([0, 0, 0, 2]), "soil_temperature_degc": then}
+            for older, then in probe.older[1 : 1 + rng.randrange(8)]
         ]
         return 10, codec.build({**told, "interval_minutes": rng.choice([60, 60, 60, 10, 255])}, [newest, *samples])
-    depths = [
-        {"permittivity": None if fault else probe.count / 100 + depth, "soil_temperature_degc": probe.older[0][1]}
-        for depth in range(2)
-    ]
+    depths = [{"permittivity": count and count / 100 + depth, "soil_temperature_degc": degc} for depth in range(2)]
     return 10, codec.build(told, depths)
 
 
-def _deliveries(probe: Probe, course: Course, fport: int, payload: bytes, rng: random.Random) -> list[Uplink]:
+def _deliveries(
+    probe: Probe, course: Course, again: tuple[int, ...], fport: int, payload: bytes, rng: random.Random
+) -> list[Uplink]:
     timed = probe.dev_eui != UNTIMED
     first = Uplink(
         dev_eui=probe.dev_eui,
@@ -169,7 +189,7 @@ def _deliveries(probe: Probe, course: Course, fport: int, payload: bytes, rng: r
                 "receptions": (Reception(gateway=f"B{later}", rssi_dbm=-90 - rng.randrange(9), snr_db=1.0),),
             }
         )
-        for later in course.again
+        for later in again
     ]
     return [first, *copies]
 
@@ -330,6 +350,7 @@ class Derivation(RuleBasedStateMachine):
         self.daemon = Daemon(Path(self.folder.name) / "s.duckdb")
         self.probes = [Probe(dev_eui) for dev_eui in PROBES]
         self.waiting: list[Uplink] = []
+        self.late: list[Uplink] = []
         self.acknowledged: list[Uplink] = []
         self.now = START
         self.unchecked = True
@@ -342,19 +363,45 @@ class Derivation(RuleBasedStateMachine):
 
     # What comes ---------------------------------------------------------------------------------------
 
-    @rule(courses=st.lists(st.tuples(st.integers(0, len(PROBES) - 1), COURSES), min_size=1, max_size=4))
+    @rule(courses=st.lists(st.tuples(st.integers(0, len(PROBES) - 1), COURSES), min_size=1, max_size=3))
     def emit(self, courses: list[tuple[int, Course]]) -> None:
-        """Probes send; their uplinks wait."""
+        """Probes send; their uplinks wait, some for long."""
         for which, course in courses:
             probe = self.probes[which]
-            self.waiting += emitted(probe, course)
+            in_time, late = emitted(probe, course)
+            self.waiting += in_time
+            self.late += late
             self.now = max(self.now, probe.at)
 
+    @precondition(lambda self: self.late)
+    @rule()
+    def come_late(self) -> None:
+        """What was late waits now, and nothing else."""
+        self.late, self.waiting = self.waiting, self.late
+
+    @rule(course=COURSES, number=st.integers(1, 5))
+    def hear_without_a_time(self, course: Course, number: int) -> None:
+        """A probe whose messages carry no time sends; each is committed as it comes."""
+        probe = self.probes[list(PROBES).index(UNTIMED)]
+        told, late = emitted(probe, replace(course, number=number, event="nothing", again=()))
+        self.late += late
+        for uplink in told:
+            self.now += timedelta(minutes=course.minutes)
+            self.daemon.commit([uplink], self.now)
+        self.acknowledged += told
+        self.unchecked = True
+
     @precondition(lambda self: self.acknowledged)
-    @rule(data=st.data(), how=st.sampled_from(["same", "same", "gateway", "minutes", "hours"]))
-    def redeliver(self, data: st.DataObject, how: str) -> None:
+    @rule(
+        which=st.integers(0, 10**6),
+        of=st.sampled_from(["any", "any", "untimed"]),
+        how=st.sampled_from(["same", "gateway", "gateway", "minutes", "hours"]),
+    )
+    def redeliver(self, which: int, of: str, how: str) -> None:
         """Something that was acknowledged comes again: the same, by another gateway, or heard a little later."""
-        uplink = data.draw(st.sampled_from(self.acknowledged), label="again")
+        those = [told for told in self.acknowledged if told.heard_at is None] if of == "untimed" else []
+        those = those or self.acknowledged
+        uplink = those[which % len(those)]
         heard = uplink.heard_at
         if how != "same":
             uplink = uplink.model_copy(update={"receptions": (Reception(gateway="C", rssi_dbm=-80, snr_db=3),)})
@@ -366,7 +413,11 @@ class Derivation(RuleBasedStateMachine):
     # What is done with it -----------------------------------------------------------------------------
 
     @precondition(lambda self: self.waiting)
-    @rule(order=st.randoms(use_true_random=False), share=st.sampled_from([1.0, 1.0, 0.5, 0.2]), cuts=st.integers(1, 3))
+    @rule(
+        order=st.randoms(use_true_random=False),
+        share=st.sampled_from([1.0, 1.0, 1.0, 1.0, 0.5, 0.2]),
+        cuts=st.integers(1, 3),
+    )
     def commit(self, order: random.Random, share: float, cuts: int) -> None:
         """Some of what waits is committed, in any order, in one batch or several; the rest is late."""
         some = self._some(order, share)

@@ -19,7 +19,7 @@ from loamline.edges.store.revisions import revision_rows, unfinished
 from loamline.edges.store.writer import Writer
 from loamline_codecs import load_codecs, status_v1
 from tests.conftest import Stores
-from tests.support.revised import ASKED_AT, CODECS, apply, assert_verified, drive, load, stale, undo, with_bench
+from tests.support.revised import ASKED_AT, CODECS, apply, assert_verified, load, stale, undo, with_bench
 
 REVISED, AGAIN = (1, 31, 48), (1, 28, 52)
 

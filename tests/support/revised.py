@@ -20,7 +20,7 @@ ASKED_AT = datetime(2026, 8, 1, tzinfo=UTC)
 
 
 def with_bench(registry: RegistryState, *coefficients: float, since: datetime | None = None) -> RegistryState:
-    """Return a registry with the transducer curve p1-bench corrected; `since`: from then on only, beside the old one."""
+    """Return a registry with curve p1-bench corrected; `since`: from then on only, beside the old one."""
     curves = []
     for curve in registry.curves:
         if curve.id != "p1-bench":

@@ -1,4 +1,4 @@
-"""Opening the store for a command, or finding the daemon that has it open; what can go wrong is told in one sentence."""
+"""Opening the store for a command, or finding the daemon that has it open; trouble is told in one sentence."""
 
 from __future__ import annotations
 

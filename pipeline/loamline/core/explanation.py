@@ -13,17 +13,20 @@ from dataclasses import dataclass
 import numpy as np
 import pyarrow as pa
 
+from loamline.core import calibration
 from loamline.core.columns import HOUR_US, Bools, Ints, floats, instants, ints, whole
 from loamline.core.derive import Derived, derive
 from loamline.core.explaining.calibration import calibration_told
+from loamline.core.explaining.check_of_the_fall import fall_told
 from loamline.core.explaining.checks import (
-    Neighbours,
     frost_told,
     range_told,
     roll_up_sentence,
     spike_told,
     stuck_told,
 )
+from loamline.core.explaining.checks_of_the_probe import contact_told, supply_told
+from loamline.core.explaining.neighbours import Neighbours
 from loamline.core.explaining.uplink import Log, find_sample, payload_told, refused_near, rivals, uplink_told
 from loamline.core.explaining.words import Fields, instant, number, shown
 from loamline.core.provenance import Registry
@@ -172,30 +175,50 @@ def _differences(stored: Fields | None, recomputed: Fields) -> list[Fields]:
 
 
 def _checks(derived: Derived, registry: Registry, index: int, row: Fields, sample: Sample) -> Fields:
-    own = np.flatnonzero(ints(whole(derived.readings, "depth_index")) == row["depth_index"])
-    table = derived.readings.take(pa.array(own))
-    made_by = [derived.provenance[number] for number in ints(whole(table, "made_by")).tolist()]
-    limits = registry.catalogue.limits
-    by_digest = dict(zip(limits.digests, limits.rows, strict=True))
-    near = Neighbours(
-        index=int(np.searchsorted(own, index)),
-        at_us=instants(whole(table, "measured_at")),
-        moisture_count=floats(whole(table, "moisture_count")),
-        permittivity=floats(whole(table, "permittivity")),
-        vwc_m3_m3=floats(whole(table, "vwc_m3_m3")),
-        soil_temperature_degc=floats(whole(table, "soil_temperature_degc")),
-        placement=[made["placement_digest"] for made in made_by],
-        limits=[by_digest[made["limits_digest"]] for made in made_by],
-    )
-    flags = {name: Verdict(row[f"{name}_flag"]) for name in ("range", "spike", "stuck", "frost", "verdict")}
+    near = _neighbours(derived, registry, index, row["depth_index"])
+    names = ("range", "spike", "stuck", "frost", "supply", "contact", "fall", "verdict")
+    flags = {name: Verdict(row[f"{name}_flag"]) for name in names}
     checks = [
         range_told(near, flags["range"], RangeCause(row["range_cause"])),
         spike_told(near, flags["spike"], sample),
         stuck_told(near, flags["stuck"], sample),
         frost_told(near, flags["frost"]),
+        supply_told(near, flags["supply"]),
+        contact_told(near, flags["contact"]),
+        fall_told(near, flags["fall"]),
     ]
     sentence = roll_up_sentence(checks, flags["verdict"], has_figure=row["vwc_m3_m3"] is not None)
     return {"checks": checks, "roll_up": {"verdict": flags["verdict"].word, "sentence": sentence}}
+
+
+def _neighbours(derived: Derived, registry: Registry, index: int, depth_index: int) -> Neighbours:
+    """Return what the checks of one reading could look at: every reading of its depth."""
+    own = np.flatnonzero(ints(whole(derived.readings, "depth_index")) == depth_index)
+    table = derived.readings.take(pa.array(own))
+    made_by = [derived.provenance[number] for number in ints(whole(table, "made_by")).tolist()]
+    catalogue = registry.catalogue
+    limits = dict(zip(catalogue.limits.digests, catalogue.limits.rows, strict=True))
+    depth_cm = dict(zip(catalogue.placements.digests, (row.depth_cm for row in catalogue.placements.rows), strict=True))
+    probe = {digest: number for number, digest in enumerate(catalogue.probes.digests)}
+    figures = {
+        name: floats(whole(table, name))
+        for name in (
+            *("moisture_count", "permittivity", "vwc_m3_m3", "soil_temperature_degc"),
+            *("supply_v", "supply_low", "tilted"),
+        )
+    }
+    record = calibration.records(
+        catalogue.probes.rows, np.array([probe.get(made["probe_digest"], -1) for made in made_by], dtype=np.int64)
+    )
+    return Neighbours(
+        index=int(np.searchsorted(own, index)),
+        at_us=instants(whole(table, "measured_at")),
+        **figures,
+        depth_cm=np.array([depth_cm.get(made["placement_digest"], np.nan) for made in made_by]),
+        relative_count=calibration.relative_count(figures["moisture_count"], figures["soil_temperature_degc"], *record),
+        placement=[made["placement_digest"] for made in made_by],
+        limits=[limits[made["limits_digest"]] for made in made_by],
+    )
 
 
 def difference_sentence(difference: Fields) -> str:

@@ -76,7 +76,11 @@ def change_file(path: Path) -> Iterator[ChangeFile]:
     """Yield a file that appears under its name when it is whole. Raises OSError where it can't be written."""
     unfinished = path.with_name(f".{path.name}.{os.getpid()}.unfinished")
     try:
-        with pq.ParquetWriter(unfinished, SCHEMA, compression="zstd", version="2.6") as writer:
+        file = unfinished.open("wb")
+    except OSError as problem:
+        raise OSError(problem.errno, problem.strerror, str(path)) from problem
+    try:
+        with file, pq.ParquetWriter(file, SCHEMA, compression="zstd", version="2.6") as writer:
             yield ChangeFile(writer)
         unfinished.replace(path)
     except BaseException:

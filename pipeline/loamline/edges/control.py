@@ -31,7 +31,7 @@ MOST_CLIENTS = 16
 _READ_BYTES = 65_536
 #: Progress is left out for a client that lets so much pile up; what it asked for is still told.
 _PILE_BYTES = 262_144
-#: A client that takes nothing of a waiting reply for so long is gone.
+#: A client that takes nothing of a waiting reply for so long is dropped.
 PATIENCE_S = 10.0
 
 
@@ -92,9 +92,9 @@ class Caller:
         return bool(self._waiting)
 
     @property
-    def lost_patience(self) -> bool:
-        """Whether a reply has waited too long."""
-        return self.waits and time.monotonic() - self._taken_at_s > PATIENCE_S
+    def waited_s(self) -> float:
+        """For how long the client has taken nothing of a reply that waits, seconds."""
+        return time.monotonic() - self._taken_at_s if self._waiting else 0.0
 
     def send(self) -> None:
         """Send what the client takes now. Raises OSError where it is gone."""
@@ -110,8 +110,16 @@ class Caller:
 class ControlServer:
     """Listens beside a store whose lock this process holds; `next_request` belongs to the thread that answers."""
 
-    def __init__(self, path: Path, log: FilteringBoundLogger) -> None:
+    def __init__(
+        self,
+        path: Path,
+        log: FilteringBoundLogger,
+        *,
+        largest_request_bytes: int = LARGEST_REQUEST_BYTES,
+        patience_s: float = PATIENCE_S,
+    ) -> None:
         self._path, self._log = path, log
+        self._largest_request_bytes, self._patience_s = largest_request_bytes, patience_s
         self._requests: queue.SimpleQueue[tuple[Caller, dict[str, Any]]] = queue.SimpleQueue()
         self._closing = False
         self._thread: threading.Thread | None = None
@@ -170,15 +178,15 @@ class ControlServer:
 
     def close(self) -> None:
         """Send what replies are left, as far as clients take them at once, and remove the socket."""
-        if self._thread is None:
+        thread, self._thread = self._thread, None
+        if thread is None:
             return
         self._closing = True
         self._wake()
-        self._thread.join(timeout=2)
+        thread.join(timeout=2)
         with contextlib.suppress(FileNotFoundError):
             if self._path.lstat().st_ino == self._inode:
                 self._path.unlink()
-        self._thread = None
 
     # The control thread ----------------------------------------------------------------------------------
 
@@ -187,7 +195,7 @@ class ControlServer:
             selector.register(listener, selectors.EVENT_READ)
             selector.register(self._woken, selectors.EVENT_READ)
             while not self._closing:
-                for key, events in selector.select(1.0):
+                for key, events in selector.select(min(1.0, self._patience_s)):
                     if key.fileobj is listener:
                         self._accept(selector, listener)
                     elif key.fileobj is self._woken:
@@ -196,7 +204,7 @@ class ControlServer:
                     else:
                         self._attend(selector, self._callers[key.fileobj], events)
                 for caller in list(self._callers.values()):
-                    if caller.lost_patience:
+                    if caller.waited_s > self._patience_s:
                         self._log.warning("dropped a command that takes no replies")
                         self._drop(selector, caller)
                     else:
@@ -245,9 +253,10 @@ class ControlServer:
             line, _, rest = bytes(caller.read).partition(b"\n")
             caller.read[:] = content = rest
             self._queue(caller, line)
-        if len(caller.read) > LARGEST_REQUEST_BYTES:
+        if len(caller.read) > self._largest_request_bytes:
             caller.read.clear()
-            caller.refuse(f"expected a request of at most {LARGEST_REQUEST_BYTES} bytes; stop the daemon for this one")
+            most = self._largest_request_bytes
+            caller.refuse(f"expected a request of at most {most} bytes, got more; stop the daemon for this one")
         return True
 
     def _queue(self, caller: Caller, line: bytes) -> None:

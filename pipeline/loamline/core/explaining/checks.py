@@ -1,52 +1,28 @@
-"""What an explanation says of the four checks: thresholds in force, the samples looked at, the flag, the reason.
+"""What an explanation says of range, spike, stuck and frost: thresholds, the samples looked at, flag and reason.
 
 The flags come from the chain itself (`loamline.core.checks`); here the evidence is laid out and put into words.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from loamline.core.checks.range_bounds import PERMITTIVITY_SPAN
 from loamline.core.checks.stuck import PERMITTIVITY_STEPS
-from loamline.core.columns import HOUR_US, MINUTE_US, Floats, Ints
+from loamline.core.columns import HOUR_US, MINUTE_US, Floats
+from loamline.core.explaining.neighbours import Neighbours, check_told, figure, spread
 from loamline.core.explaining.words import Fields, instant, number, shown
 from loamline_codecs import Sample
-from loamline_schemas.limits import Limits
 from loamline_schemas.verdicts import GRAVEST_FIRST, RangeCause, Verdict
-
-
-@dataclass(frozen=True)
-class Neighbours:
-    """One probe and depth's readings in order of time, columns of shape (m,), and the one in question, `index`.
-
-    `placement` and `limits` are of each reading: the placement's digest, and the thresholds in force.
-    """
-
-    index: int
-    at_us: Ints
-    moisture_count: Floats
-    permittivity: Floats
-    vwc_m3_m3: Floats
-    soil_temperature_degc: Floats
-    placement: list[str | None]
-    limits: list[Limits]
-
-    @property
-    def own(self) -> Limits:
-        """The thresholds of the reading in question."""
-        return self.limits[self.index]
 
 
 def range_told(near: Neighbours, flag: Verdict, cause: RangeCause) -> Fields:
     """Return what the range check looked at."""
     limits, i = near.own, near.index
     figures = {
-        "permittivity": _figure(near.permittivity, i),
-        "vwc_m3_m3": _figure(near.vwc_m3_m3, i),
-        "soil_temperature_degc": _figure(near.soil_temperature_degc, i),
+        "permittivity": figure(near.permittivity, i),
+        "vwc_m3_m3": figure(near.vwc_m3_m3, i),
+        "soil_temperature_degc": figure(near.soil_temperature_degc, i),
     }
     thresholds = {
         "vwc_fail": list(limits.vwc_fail),
@@ -54,14 +30,14 @@ def range_told(near: Neighbours, flag: Verdict, cause: RangeCause) -> Fields:
         "temperature_fail": list(limits.temperature_fail),
         "permittivity": list(PERMITTIVITY_SPAN),
     }
-    return _check("range", flag, cause.sentence, thresholds, figures, cause=cause.word)
+    return check_told("range", flag, cause.sentence, thresholds, figures, cause=cause.word)
 
 
 def spike_told(near: Neighbours, flag: Verdict, sample: Sample) -> Fields:
     """Return what the spike check looked at: both neighbours, and the steps to them."""
     i, limits = near.index, near.own
     sides = {"left": _side(near, i - 1, i), "right": _side(near, i + 1, i + 1)}
-    own = _figure(near.vwc_m3_m3, i)
+    own = figure(near.vwc_m3_m3, i)
     steps = [
         own - side["vwc_m3_m3"] if side and own is not None and side["vwc_m3_m3"] is not None else None
         for side in sides.values()
@@ -96,7 +72,7 @@ def spike_told(near: Neighbours, flag: Verdict, sample: Sample) -> Fields:
             f"it stands off both neighbours in the same direction by {number(height)} m3/m3 (the smaller step), "
             f"{over} {bound} {number(thresholds[bound])}"
         )
-    return _check("spike", flag, reason, thresholds, evidence)
+    return check_told("spike", flag, reason, thresholds, evidence)
 
 
 def _side(near: Neighbours, j: int, later: int) -> Fields | None:
@@ -106,7 +82,7 @@ def _side(near: Neighbours, j: int, later: int) -> Fields | None:
     gap = abs(int(near.at_us[j]) - int(near.at_us[near.index])) / MINUTE_US
     return {
         "measured_at": instant(near.at_us[j]),
-        "vwc_m3_m3": _figure(near.vwc_m3_m3, j),
+        "vwc_m3_m3": figure(near.vwc_m3_m3, j),
         "gap_minutes": gap,
         "near_enough": gap <= near.limits[later].largest_gap_minutes,
         "same_placement": near.placement[j] == near.placement[near.index],
@@ -163,7 +139,7 @@ def stuck_told(near: Neighbours, flag: Verdict, sample: Sample) -> Fields:
             else f"over {number(told['hours'])} h the raw figure moved by {number(told['raw_moved'])} while the "
             f"temperature moved by {number(told['temperature_moved_k'])} K"
         )
-    return _check("stuck", flag, reason, thresholds, windows)
+    return check_told("stuck", flag, reason, thresholds, windows)
 
 
 def _not_stuck_yet(window: Fields, hours: float) -> str:
@@ -188,15 +164,15 @@ def _window(near: Neighbours, raw: Floats, hours: float) -> Fields:
         "covered": bool(at[reached] <= begin),
         "raw_figures": (figures := int(np.count_nonzero(~np.isnan(raw[inside])))),
         "enough_figures": figures * near.own.interval_minutes >= hours * 60 / 2,
-        "raw_moved": _spread(raw[inside]),
-        "temperature_moved_k": _spread(near.soil_temperature_degc[inside]),
+        "raw_moved": spread(raw[inside]),
+        "temperature_moved_k": spread(near.soil_temperature_degc[inside]),
     }
 
 
 def frost_told(near: Neighbours, flag: Verdict) -> Fields:
     """Return what the frost check looked at: the temperature, and the sample that last settled the state."""
     limits, i = near.own, near.index
-    temperature = _figure(near.soil_temperature_degc, i)
+    temperature = figure(near.soil_temperature_degc, i)
     freezing = np.array([limit.frost_at_degc for limit in near.limits[: i + 1]])
     thaw = freezing + np.array([limit.frost_tolerance_k for limit in near.limits[: i + 1]])
     degc = near.soil_temperature_degc[: i + 1]
@@ -205,7 +181,7 @@ def frost_told(near: Neighbours, flag: Verdict) -> Fields:
     evidence: Fields = {
         "soil_temperature_degc": temperature,
         "settled_at": None if last is None else instant(near.at_us[last]),
-        "settled_by_degc": None if last is None else _figure(near.soil_temperature_degc, last),
+        "settled_by_degc": None if last is None else figure(near.soil_temperature_degc, last),
     }
     thresholds = {"frost_at_degc": limits.frost_at_degc, "frost_tolerance_k": limits.frost_tolerance_k}
     at, tolerance = number(limits.frost_at_degc), number(limits.frost_tolerance_k)
@@ -220,7 +196,7 @@ def frost_told(near: Neighbours, flag: Verdict) -> Fields:
     else:
         since = shown(evidence["settled_at"]) if last is not None else "before"
         reason = f"the soil froze at {since}, and has not thawed by more than {tolerance} K since"
-    return _check("frost", flag, reason, thresholds, evidence)
+    return check_told("frost", flag, reason, thresholds, evidence)
 
 
 def roll_up_sentence(checks: list[Fields], verdict: Verdict, *, has_figure: bool) -> str:
@@ -233,21 +209,3 @@ def roll_up_sentence(checks: list[Fields], verdict: Verdict, *, has_figure: bool
         return f"{told}, by {by}"
     why = "but a reading without water content never passes" if not has_figure else "overruled"
     return f"{told}, {why}: {verdict.word}"
-
-
-def _check(
-    name: str, flag: Verdict, reason: str, thresholds: Fields, evidence: Fields, *, cause: str | None = None
-) -> Fields:
-    told: Fields = {"check": name, "flag": flag.word, "reason": reason}
-    if cause is not None:
-        told["cause"] = cause
-    return {**told, "thresholds": thresholds, "evidence": evidence}
-
-
-def _figure(column: Floats, index: int) -> float | None:
-    return None if np.isnan(column[index]) else float(column[index])
-
-
-def _spread(values: Floats) -> float | None:
-    known = values[~np.isnan(values)]
-    return float(known.max() - known.min()) if len(known) else None

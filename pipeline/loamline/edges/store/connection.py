@@ -73,7 +73,7 @@ class Store:
         self.close()
 
     def keep_commits_short(self) -> None:
-        """Have commits leave what they can to the write-ahead log; by default every 16 MB of them fold it into the file.
+        """Have commits leave what they can to the write-ahead log; by default, 16 MB of it are folded into the file.
 
         A commit of many rows skips the log otherwise. The price is a longer start after a kill.
         """

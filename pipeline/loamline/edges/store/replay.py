@@ -14,6 +14,7 @@ from typing import Literal
 import pyarrow as pa
 
 from loamline.core.derive import derive
+from loamline.core.revisions import Revisions
 from loamline.edges.store import revisions as rows
 from loamline.edges.store.connection import Store
 from loamline.edges.store.read_again import Settled, resettled, settle
@@ -80,19 +81,27 @@ class Replay:
             if len(left) > _SLOW * before:
                 most *= 2
             before = len(left)
+            done = total - len(left)
             for chunk in chunks(delivery_counts(self._store, left.tolist()), most):
-                yield Progress("staging", total - len(left), total)
-                seq = self._store.last_seq()
-                deliveries = deliveries_of(self._store, chunk)
-                # A registry that was loaded meanwhile is known too.
-                derived = derive(deliveries, self._codecs, replace(self._writer.registry, revisions=revised))
-                coming = self._writer.provenances.numbered(derived)
-                rows.stage(self._store, number, chunk, coming, seq)
-                for probe_id in chunk:
-                    self._settled.pop(probe_id, None)
-                self._settled |= settle(self._store, chunk, deliveries, derived)
-                self._changed |= rows.changed_of(self._store, chunk)
-                left = left[len(chunk) :]
+                if done > total - len(left):
+                    yield Progress("staging", done, total)
+                self._stage_chunk(number, chunk, revised)
+                done += len(chunk)
+            # Looked at with no commit in between: with nothing left, this step publishes.
+            if not len(rows.unstaged(self._store, number)):
+                return
+            yield Progress("staging", done, total)
+
+    def _stage_chunk(self, number: int, chunk: list[int], revised: Revisions) -> None:
+        seq = self._store.last_seq()
+        deliveries = deliveries_of(self._store, chunk)
+        # A registry that was loaded meanwhile is known too.
+        derived = derive(deliveries, self._codecs, replace(self._writer.registry, revisions=revised))
+        coming = self._writer.provenances.numbered(derived)
+        self._changed |= rows.stage(self._store, number, chunk, coming, seq)
+        for probe_id in chunk:
+            self._settled.pop(probe_id, None)
+        self._settled |= settle(self._store, chunk, deliveries, derived)
 
     def _merge(self) -> Iterator[Progress]:
         left = rows.pending_probes(self._store)

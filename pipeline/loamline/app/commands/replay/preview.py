@@ -61,7 +61,7 @@ def preview_command(
     with told_in_a_sentence(store), open_store(store) as opened, telling() as told:
         plan = plan_now(opened, codecs, scope, lambda done, total: told("planning", done, total))
         preview = Preview(opened, codecs, plan)
-        with ExitStack() as stack:
+        with _written(), ExitStack() as stack:
             takers = _takers(stack, opened, plan, out, draw)
             for compared in preview.chunks():
                 told("comparing", compared.done, compared.total)
@@ -97,23 +97,22 @@ def _takers(
     names = {number: dev_eui for dev_eui, number in probe_ids(store).items()}
     takers: list[Callable[[Compared], None]] = []
     if out is not None:
-        stack.enter_context(_written(out))
         file = stack.enter_context(change_file(out))
         takers.append(lambda compared: file.write(compared.rows, compared.places, names))
     if draw is not None:
-        stack.enter_context(_written(draw))
         draw.mkdir(parents=True, exist_ok=True)
         takers.append(lambda compared: _draw(compared, names, draw, plan.reference_id))
     return takers
 
 
 @contextmanager
-def _written(path: Path) -> Iterator[None]:
+def _written() -> Iterator[None]:
     """Tell a failure to write in a sentence."""
     try:
         yield
     except OSError as problem:
-        raise CommandError(f"expected to write {path}, got {problem.strerror or problem}") from problem
+        where = problem.filename or "what was asked for"
+        raise CommandError(f"expected to write {where}, got {problem.strerror or problem}") from problem
     except DrawingError as problem:
         raise CommandError(str(problem)) from problem
 

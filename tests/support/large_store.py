@@ -1,4 +1,4 @@
-"""Large stores, made in bulk: a fleet of count probes with some weeks of hourly uplinks, derived, under one registry state."""
+"""Large stores, made in bulk: a fleet of count probes and their hourly uplinks, derived under one registry state."""
 
 from __future__ import annotations
 
@@ -110,7 +110,7 @@ def uplink(number: int, hour: int) -> Uplink:
 
 
 def fleet_store(path: Path, probes: int, hours: int) -> None:
-    """Make a store of `probes` times `hours` uplinks and readings, in order of time as a daemon would have stored them."""
+    """Make a store of `probes` times `hours` uplinks and readings, in order of time as a daemon stores them."""
     codecs = builtin_codecs()
     with Store.open(path, create=True) as store:
         save_state(store, fleet_registry(probes), "bench")
