@@ -79,3 +79,8 @@ class Table:
     def names(self) -> tuple[str, ...]:
         """The column names, in order."""
         return tuple(column.name for column in self.columns)
+
+
+def column(name: str, arrow: pa.DataType, note: str, *, required: bool = False, since: int = 1) -> Column:
+    """Return one column; the shorter way to write it."""
+    return Column(name, arrow, note, required, since)

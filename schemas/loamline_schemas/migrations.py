@@ -43,6 +43,7 @@ MIGRATIONS = (
     Migration(2, "soils, crops and the uncertainty of a reading"),
     Migration(3, "supply, contact and fall checks"),
     Migration(4, "revisions"),
+    Migration(5, "archived months of the raw log"),
 )
 
 #: Created before any migration, outside them.

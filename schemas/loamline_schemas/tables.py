@@ -13,19 +13,15 @@ from dataclasses import replace
 
 import pyarrow as pa
 
-from loamline_schemas.columns import INSTANT, RECEPTION, Column, Table
-
-
-def _c(name: str, arrow: pa.DataType, note: str, *, required: bool = False, since: int = 1) -> Column:
-    return Column(name, arrow, note, required, since)
-
+from loamline_schemas.columns import INSTANT, RECEPTION, Table, column
+from loamline_schemas.registry_tables import CROP, CURVE, LIMITS, PLACEMENT, PROBE, REFERENCE, SITE, SOIL
 
 PROBE_IDENTITY = Table(
     "probe_identity",
     "Every probe that was ever heard or registered, and its small integer id.",
     (
-        _c("probe_id", pa.int32(), "assigned in order of first sight", required=True),
-        _c("dev_eui", pa.string(), "EUI-64, 16 upper-case hex digits", required=True),
+        column("probe_id", pa.int32(), "assigned in order of first sight", required=True),
+        column("dev_eui", pa.string(), "EUI-64, 16 upper-case hex digits", required=True),
     ),
 )
 
@@ -33,24 +29,24 @@ UPLINK = Table(
     "uplink",
     "The raw log: one row a delivery, append only. Deliveries of one uplink are merged when derived.",
     (
-        _c("seq", pa.int64(), "order of storing; the watermark", required=True),
-        _c("probe_id", pa.int32(), "probe_identity", required=True),
-        _c("dev_addr", pa.uint32(), "LoRaWAN session address"),
-        _c("fcnt", pa.uint32(), "FCntUp as delivered", required=True),
-        _c("fport", pa.uint8(), "LoRaWAN FPort", required=True),
-        _c("payload", pa.binary(), "FRMPayload, decrypted", required=True),
-        _c("heard_at", INSTANT, "when it was heard", required=True),
-        _c("heard_at_source", pa.uint8(), "0 the network's clock, 1 the first gateway's, 2 ours", required=True),
-        _c("frequency_hz", pa.uint32(), "carrier"),
-        _c("spreading_factor", pa.uint8(), "LoRa spreading factor"),
-        _c("bandwidth_hz", pa.uint32(), "LoRa bandwidth"),
-        _c("coding_rate", pa.string(), "LoRa coding rate"),
-        _c("confirmed", pa.bool_(), "confirmed data up"),
-        _c("network", pa.string(), "which network delivered it"),
-        _c("receptions", pa.list_(RECEPTION), "one entry a gateway and antenna", required=True),
-        _c("digest", pa.uint64(), "of the whole delivery: equal means delivered again", required=True),
-        _c("reference_id", pa.int32(), "registry state in force when it came", required=True),
-        _c("stored_at", INSTANT, "our clock at commit", required=True),
+        column("seq", pa.int64(), "order of storing; the watermark", required=True),
+        column("probe_id", pa.int32(), "probe_identity", required=True),
+        column("dev_addr", pa.uint32(), "LoRaWAN session address"),
+        column("fcnt", pa.uint32(), "FCntUp as delivered", required=True),
+        column("fport", pa.uint8(), "LoRaWAN FPort", required=True),
+        column("payload", pa.binary(), "FRMPayload, decrypted", required=True),
+        column("heard_at", INSTANT, "when it was heard", required=True),
+        column("heard_at_source", pa.uint8(), "0 the network's clock, 1 the first gateway's, 2 ours", required=True),
+        column("frequency_hz", pa.uint32(), "carrier"),
+        column("spreading_factor", pa.uint8(), "LoRa spreading factor"),
+        column("bandwidth_hz", pa.uint32(), "LoRa bandwidth"),
+        column("coding_rate", pa.string(), "LoRa coding rate"),
+        column("confirmed", pa.bool_(), "confirmed data up"),
+        column("network", pa.string(), "which network delivered it"),
+        column("receptions", pa.list_(RECEPTION), "one entry a gateway and antenna", required=True),
+        column("digest", pa.uint64(), "of the whole delivery: equal means delivered again", required=True),
+        column("reference_id", pa.int32(), "registry state in force when it came", required=True),
+        column("stored_at", INSTANT, "our clock at commit", required=True),
     ),
 )
 
@@ -58,13 +54,13 @@ SET_ASIDE = Table(
     "set_aside",
     "Deliveries that no codec could read, kept with reason and envelope; replay reads them again.",
     (
-        _c("seq", pa.int64(), "uplink.seq", required=True),
-        _c("probe_id", pa.int32(), "probe_identity", required=True),
-        _c("heard_at", INSTANT, "when it was heard", required=True),
-        _c("codec", pa.string(), "the codec that refused it; null where none matched"),
-        _c("reason", pa.string(), "one word: port, version, length, layout", required=True),
-        _c("detail", pa.string(), "the sentence: expected, got, where", required=True),
-        _c("envelope", pa.binary(), "the message as it came"),
+        column("seq", pa.int64(), "uplink.seq", required=True),
+        column("probe_id", pa.int32(), "probe_identity", required=True),
+        column("heard_at", INSTANT, "when it was heard", required=True),
+        column("codec", pa.string(), "the codec that refused it; null where none matched"),
+        column("reason", pa.string(), "one word: port, version, length, layout", required=True),
+        column("detail", pa.string(), "the sentence: expected, got, where", required=True),
+        column("envelope", pa.binary(), "the message as it came"),
     ),
 )
 
@@ -72,11 +68,11 @@ REJECTED_MESSAGE = Table(
     "rejected_message",
     "Messages that are no uplink at all, kept whole.",
     (
-        _c("stored_at", INSTANT, "our clock", required=True),
-        _c("source", pa.string(), "topic, or file and line", required=True),
-        _c("detail", pa.string(), "the sentence: expected, got, where", required=True),
-        _c("content", pa.binary(), "the message as it came", required=True),
-        _c("digest", pa.uint64(), "of the content", required=True),
+        column("stored_at", INSTANT, "our clock", required=True),
+        column("source", pa.string(), "topic, or file and line", required=True),
+        column("detail", pa.string(), "the sentence: expected, got, where", required=True),
+        column("content", pa.binary(), "the message as it came", required=True),
+        column("digest", pa.uint64(), "of the content", required=True),
     ),
 )
 
@@ -84,41 +80,41 @@ READING = Table(
     "reading",
     "One sample of one depth after calibration and checks; derived from the raw log.",
     (
-        _c("probe_id", pa.int32(), "probe_identity", required=True),
-        _c("depth_index", pa.uint8(), "0 the shallowest", required=True),
-        _c("measured_at", INSTANT, "heard_at less the sample's age", required=True),
-        _c("heard_at", INSTANT, "the uplink that carried it", required=True),
-        _c("fcnt", pa.uint32(), "the uplink that carried it", required=True),
-        _c("age_minutes", pa.int32(), "how much older than the uplink", required=True),
-        _c("moisture_count", pa.int32(), "raw count"),
-        _c("permittivity", pa.float64(), "relative, dimensionless"),
-        _c("vwc_m3_m3", pa.float64(), "volumetric water content, m3/m3"),
-        _c("soil_temperature_degc", pa.float64(), "degC"),
-        _c("conductivity_ds_m", pa.float64(), "bulk electrical conductivity, dS/m"),
-        _c("supply_v", pa.float64(), "supply voltage, V"),
-        _c("firmware_major", pa.uint16(), ""),
-        _c("firmware_minor", pa.uint16(), ""),
-        _c("sample_counter", pa.int32(), "the probe's own count of measurements"),
-        _c("tilted", pa.bool_(), "not upright"),
-        _c("cold_start", pa.bool_(), "first measurement after a power-up"),
-        _c("supply_low", pa.bool_(), "sagged during the measurement"),
-        _c("best_rssi_dbm", pa.float64(), "highest over the receptions"),
-        _c("best_snr_db", pa.float64(), "highest over the receptions"),
-        _c("gateways", pa.uint16(), "gateways that heard the uplink", required=True),
-        _c("conflicts", pa.uint16(), "other samples of the same instant with other figures", required=True),
-        _c("range_flag", pa.uint8(), "QARTOD flag", required=True),
-        _c("range_cause", pa.uint8(), "loamline_schemas.verdicts.RangeCause", required=True),
-        _c("spike_flag", pa.uint8(), "QARTOD flag", required=True),
-        _c("stuck_flag", pa.uint8(), "QARTOD flag", required=True),
-        _c("frost_flag", pa.uint8(), "QARTOD flag", required=True),
-        _c("verdict_flag", pa.uint8(), "the roll-up", required=True),
-        _c("provenance_id", pa.int32(), "what made the figure", required=True),
-        _c("vwc_uncertainty_m3_m3", pa.float64(), "standard uncertainty of vwc_m3_m3", since=2),
-        _c("plant_available_fraction", pa.float64(), "0 at the wilting point, 1 at field capacity", since=2),
-        _c("zone", pa.uint8(), "loamline_schemas.verdicts.Zone; null: not known", since=2),
-        _c("supply_flag", pa.uint8(), "QARTOD flag", since=3),
-        _c("contact_flag", pa.uint8(), "QARTOD flag", since=3),
-        _c("fall_flag", pa.uint8(), "QARTOD flag", since=3),
+        column("probe_id", pa.int32(), "probe_identity", required=True),
+        column("depth_index", pa.uint8(), "0 the shallowest", required=True),
+        column("measured_at", INSTANT, "heard_at less the sample's age", required=True),
+        column("heard_at", INSTANT, "the uplink that carried it", required=True),
+        column("fcnt", pa.uint32(), "the uplink that carried it", required=True),
+        column("age_minutes", pa.int32(), "how much older than the uplink", required=True),
+        column("moisture_count", pa.int32(), "raw count"),
+        column("permittivity", pa.float64(), "relative, dimensionless"),
+        column("vwc_m3_m3", pa.float64(), "volumetric water content, m3/m3"),
+        column("soil_temperature_degc", pa.float64(), "degC"),
+        column("conductivity_ds_m", pa.float64(), "bulk electrical conductivity, dS/m"),
+        column("supply_v", pa.float64(), "supply voltage, V"),
+        column("firmware_major", pa.uint16(), ""),
+        column("firmware_minor", pa.uint16(), ""),
+        column("sample_counter", pa.int32(), "the probe's own count of measurements"),
+        column("tilted", pa.bool_(), "not upright"),
+        column("cold_start", pa.bool_(), "first measurement after a power-up"),
+        column("supply_low", pa.bool_(), "sagged during the measurement"),
+        column("best_rssi_dbm", pa.float64(), "highest over the receptions"),
+        column("best_snr_db", pa.float64(), "highest over the receptions"),
+        column("gateways", pa.uint16(), "gateways that heard the uplink", required=True),
+        column("conflicts", pa.uint16(), "other samples of the same instant with other figures", required=True),
+        column("range_flag", pa.uint8(), "QARTOD flag", required=True),
+        column("range_cause", pa.uint8(), "loamline_schemas.verdicts.RangeCause", required=True),
+        column("spike_flag", pa.uint8(), "QARTOD flag", required=True),
+        column("stuck_flag", pa.uint8(), "QARTOD flag", required=True),
+        column("frost_flag", pa.uint8(), "QARTOD flag", required=True),
+        column("verdict_flag", pa.uint8(), "the roll-up", required=True),
+        column("provenance_id", pa.int32(), "what made the figure", required=True),
+        column("vwc_uncertainty_m3_m3", pa.float64(), "standard uncertainty of vwc_m3_m3", since=2),
+        column("plant_available_fraction", pa.float64(), "0 at the wilting point, 1 at field capacity", since=2),
+        column("zone", pa.uint8(), "loamline_schemas.verdicts.Zone; null: not known", since=2),
+        column("supply_flag", pa.uint8(), "QARTOD flag", since=3),
+        column("contact_flag", pa.uint8(), "QARTOD flag", since=3),
+        column("fall_flag", pa.uint8(), "QARTOD flag", since=3),
     ),
 )
 
@@ -126,17 +122,17 @@ STATUS = Table(
     "status",
     "One status message of one probe; derived from the raw log.",
     (
-        _c("probe_id", pa.int32(), "probe_identity", required=True),
-        _c("heard_at", INSTANT, "the uplink that carried it", required=True),
-        _c("fcnt", pa.uint32(), "the uplink that carried it", required=True),
-        _c("codec", pa.string(), "", required=True),
-        _c("firmware_major", pa.uint16(), ""),
-        _c("firmware_minor", pa.uint16(), ""),
-        _c("reset_cause", pa.int32(), "code; the codec names it"),
-        _c("supply_rest_v", pa.float64(), "V, at rest"),
-        _c("supply_transmit_v", pa.float64(), "V, while transmitting"),
-        _c("hours_since_power_up", pa.float64(), "h"),
-        _c("transmissions", pa.float64(), "since power-up"),
+        column("probe_id", pa.int32(), "probe_identity", required=True),
+        column("heard_at", INSTANT, "the uplink that carried it", required=True),
+        column("fcnt", pa.uint32(), "the uplink that carried it", required=True),
+        column("codec", pa.string(), "", required=True),
+        column("firmware_major", pa.uint16(), ""),
+        column("firmware_minor", pa.uint16(), ""),
+        column("reset_cause", pa.int32(), "code; the codec names it"),
+        column("supply_rest_v", pa.float64(), "V, at rest"),
+        column("supply_transmit_v", pa.float64(), "V, while transmitting"),
+        column("hours_since_power_up", pa.float64(), "h"),
+        column("transmissions", pa.float64(), "since power-up"),
     ),
 )
 
@@ -144,16 +140,16 @@ REVISION = Table(
     "revision",
     "Recalculations of stored readings under a later registry state, each named, reasoned and reversible.",
     (
-        _c("revision_id", pa.int32(), "", required=True, since=4),
-        _c("reference_id", pa.int32(), "the registry state that it applies", required=True, since=4),
-        _c("reason", pa.string(), "why, in the words of whoever asked", required=True, since=4),
-        _c("asked_by", pa.string(), "who asked", required=True, since=4),
-        _c("scope", pa.string(), "JSON: probes, sites, curve, since and until, as asked", required=True, since=4),
-        _c("step", pa.string(), "preparing, applied, withdrawing or undone", required=True, since=4),
-        _c("asked_at", INSTANT, "", required=True, since=4),
-        _c("published_at", INSTANT, "when its readings became the ones to see", since=4),
-        _c("undone_at", INSTANT, "when they ceased to be", since=4),
-        _c("changed", pa.int64(), "readings that differ from those before", since=4),
+        column("revision_id", pa.int32(), "", required=True, since=4),
+        column("reference_id", pa.int32(), "the registry state that it applies", required=True, since=4),
+        column("reason", pa.string(), "why, in the words of whoever asked", required=True, since=4),
+        column("asked_by", pa.string(), "who asked", required=True, since=4),
+        column("scope", pa.string(), "JSON: probes, sites, curve, since and until, as asked", required=True, since=4),
+        column("step", pa.string(), "preparing, applied, withdrawing or undone", required=True, since=4),
+        column("asked_at", INSTANT, "", required=True, since=4),
+        column("published_at", INSTANT, "when its readings became the ones to see", since=4),
+        column("undone_at", INSTANT, "when they ceased to be", since=4),
+        column("changed", pa.int64(), "readings that differ from those before", since=4),
     ),
     since=4,
 )
@@ -162,12 +158,14 @@ REVISION_SPAN = Table(
     "revision_span",
     "Which part of whose history a revision covers, and how far it is with that.",
     (
-        _c("revision_id", pa.int32(), "", required=True, since=4),
-        _c("probe_id", pa.int32(), "probe_identity", required=True, since=4),
-        _c("measured_from", INSTANT, "first reading covered", required=True, since=4),
-        _c("measured_to", INSTANT, "last reading covered", required=True, since=4),
-        _c("staged_seq", pa.int64(), "last raw-log row that its staged changes know of; null: none staged", since=4),
-        _c("pending", pa.bool_(), "published, but not yet merged into reading", required=True, since=4),
+        column("revision_id", pa.int32(), "", required=True, since=4),
+        column("probe_id", pa.int32(), "probe_identity", required=True, since=4),
+        column("measured_from", INSTANT, "first reading covered", required=True, since=4),
+        column("measured_to", INSTANT, "last reading covered", required=True, since=4),
+        column(
+            "staged_seq", pa.int64(), "last raw-log row that its staged changes know of; null: none staged", since=4
+        ),
+        column("pending", pa.bool_(), "published, but not yet merged into reading", required=True, since=4),
     ),
     since=4,
 )
@@ -176,142 +174,51 @@ READING_STAGED = Table(
     "reading_staged",
     "What a revision in preparation changes: readings to come, and the keys of those to go.",
     (
-        _c("revision_id", pa.int32(), "", required=True, since=4),
-        _c("gone", pa.bool_(), "true: the reading of this key goes; false: this one comes", required=True, since=4),
+        column("revision_id", pa.int32(), "", required=True, since=4),
+        column("gone", pa.bool_(), "true: the reading of this key goes; false: this one comes", required=True, since=4),
         *(replace(column, required=False, since=4) for column in READING.columns),
     ),
     since=4,
+)
+
+ARCHIVED = Table(
+    "archived",
+    "Closed months of the raw log that stand in Parquet files: one row a file.",
+    (
+        column("month", pa.string(), "YYYY-MM, UTC, of heard_at", required=True, since=5),
+        column("bucket", pa.int32(), "probe_id modulo the number of buckets", required=True, since=5),
+        column("path", pa.string(), "relative to the store's folder where it lies in it", required=True, since=5),
+        column("size_bytes", pa.int64(), "", required=True, since=5),
+        column("rows", pa.int64(), "", required=True, since=5),
+        column("first_seq", pa.int64(), "", required=True, since=5),
+        column("last_seq", pa.int64(), "", required=True, since=5),
+        column("first_heard_at", INSTANT, "", required=True, since=5),
+        column("last_heard_at", INSTANT, "", required=True, since=5),
+        column("sha256", pa.string(), "of the file, hex", required=True, since=5),
+        column("content", pa.string(), "digest of the rows, whatever their order and encoding", required=True, since=5),
+        column("archived_at", INSTANT, "our clock", required=True, since=5),
+    ),
+    since=5,
 )
 
 PROVENANCE = Table(
     "provenance",
     "What made a figure: codec, curves, limits and registry rows by name and content digest.",
     (
-        _c("provenance_id", pa.int32(), "", required=True),
-        _c("reference_id", pa.int32(), "the registry state", required=True),
-        _c("codec", pa.string(), "", required=True),
-        _c("codec_digest", pa.string(), "", required=True),
-        _c("probe_digest", pa.string(), "null: not registered"),
-        _c("placement_digest", pa.string(), "null: not placed then"),
-        _c("transducer_curve", pa.string(), "null: none needed or none known"),
-        _c("transducer_digest", pa.string(), ""),
-        _c("soil_curve", pa.string(), "null: none known"),
-        _c("soil_digest", pa.string(), ""),
-        _c("limits_digest", pa.string(), "", required=True),
-        _c("soil_layer_digest", pa.string(), "null: the placement's texture alone", since=2),
-        _c("crop_digest", pa.string(), "null: no crop told", since=2),
-        _c("rules", pa.int32(), "version of the chain's own rules; null: 1", since=4),
-    ),
-)
-
-REFERENCE = Table(
-    "reference",
-    "States of the registry, in the order in which we were told.",
-    (
-        _c("reference_id", pa.int32(), "", required=True),
-        _c("recorded_at", INSTANT, "", required=True),
-        _c("digest", pa.string(), "over every row in force", required=True),
-        _c("note", pa.string(), "what was loaded", required=True),
-    ),
-)
-
-
-def _span(since: int = 1) -> tuple[Column, ...]:
-    return (
-        _c("digest", pa.string(), "content digest of the row", required=True, since=since),
-        _c("first_reference_id", pa.int32(), "the state that brought it", required=True, since=since),
-        _c("last_reference_id", pa.int32(), "the last state that held it; null: still in force", since=since),
-    )
-
-
-SITE = Table(
-    "site",
-    "Places with probes.",
-    (
-        *_span(),
-        _c("site", pa.string(), "", required=True),
-        _c("customer", pa.string(), "", required=True),
-        _c("latitude_deg", pa.float64(), "WGS 84", required=True),
-        _c("longitude_deg", pa.float64(), "WGS 84", required=True),
-        _c("time_zone", pa.string(), "IANA", required=True),
-    ),
-)
-
-PROBE = Table(
-    "probe",
-    "Factory records.",
-    (
-        *_span(),
-        _c("dev_eui", pa.string(), "", required=True),
-        _c("serial", pa.string(), "", required=True),
-        _c("hardware", pa.string(), "", required=True),
-        _c("made_on", pa.date32(), "", required=True),
-        _c("air_count", pa.float64(), "count in air at 20 degC"),
-        _c("water_count", pa.float64(), "count in water at 20 degC"),
-        _c("count_per_k", pa.float64(), "counts per kelvin"),
-        _c("valid_from", INSTANT, "null: since ever", since=2),
-    ),
-)
-
-PLACEMENT = Table(
-    "placement",
-    "Where each depth of a probe sat, in which soil, from when to when.",
-    (
-        *_span(),
-        _c("dev_eui", pa.string(), "", required=True),
-        _c("depth_index", pa.uint8(), "", required=True),
-        _c("site", pa.string(), "", required=True),
-        _c("label", pa.string(), "", required=True),
-        _c("depth_cm", pa.float64(), "cm below the surface", required=True),
-        _c("texture", pa.string(), "USDA class", required=True),
-        _c("valid_from", INSTANT, "", required=True),
-        _c("valid_to", INSTANT, "end excluded; null: open"),
-        _c("curve", pa.string(), "soil curve that beats the texture's"),
-        _c("deficit_below", pa.float64(), "m3/m3"),
-        _c("excess_above", pa.float64(), "m3/m3"),
-    ),
-)
-
-SOIL = Table(
-    "soil",
-    "Layers of the sites' soils, from when to when.",
-    (
-        *_span(2),
-        _c("site", pa.string(), "", required=True, since=2),
-        _c("definition", pa.string(), "canonical JSON of loamline_schemas.registry.SoilRow", required=True, since=2),
-    ),
-    since=2,
-)
-
-CROP = Table(
-    "crop",
-    "What grew at the sites, from when to when.",
-    (
-        *_span(2),
-        _c("site", pa.string(), "", required=True, since=2),
-        _c("definition", pa.string(), "canonical JSON of loamline_schemas.registry.CropRow", required=True, since=2),
-    ),
-    since=2,
-)
-
-CURVE = Table(
-    "curve",
-    "Calibration curves.",
-    (
-        *_span(),
-        _c("id", pa.string(), "", required=True),
-        _c("definition", pa.string(), "canonical JSON of loamline_schemas.curves.Curve", required=True),
-    ),
-)
-
-LIMITS = Table(
-    "limits",
-    "Thresholds of the checks, one row a layer.",
-    (
-        *_span(),
-        _c("layer", pa.string(), "limits, texture, site or probe", required=True),
-        _c("name", pa.string(), "the texture, site or dev_eui; empty for the first layer", required=True),
-        _c("definition", pa.string(), "canonical JSON of the layer", required=True),
+        column("provenance_id", pa.int32(), "", required=True),
+        column("reference_id", pa.int32(), "the registry state", required=True),
+        column("codec", pa.string(), "", required=True),
+        column("codec_digest", pa.string(), "", required=True),
+        column("probe_digest", pa.string(), "null: not registered"),
+        column("placement_digest", pa.string(), "null: not placed then"),
+        column("transducer_curve", pa.string(), "null: none needed or none known"),
+        column("transducer_digest", pa.string(), ""),
+        column("soil_curve", pa.string(), "null: none known"),
+        column("soil_digest", pa.string(), ""),
+        column("limits_digest", pa.string(), "", required=True),
+        column("soil_layer_digest", pa.string(), "null: the placement's texture alone", since=2),
+        column("crop_digest", pa.string(), "null: no crop told", since=2),
+        column("rules", pa.int32(), "version of the chain's own rules; null: 1", since=4),
     ),
 )
 
@@ -334,7 +241,5 @@ TABLES = (
     REVISION,
     REVISION_SPAN,
     READING_STAGED,
+    ARCHIVED,
 )
-
-#: The registry's tables, whose rows are in force from one registry state to another.
-REGISTRY_TABLES = (SITE, PROBE, PLACEMENT, CURVE, LIMITS, SOIL, CROP)

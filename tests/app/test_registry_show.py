@@ -11,7 +11,7 @@ from loamline.edges.store.connection import Store
 from loamline.edges.store.registry import save_state
 from loamline.edges.store.registry_history import states
 from loamline_schemas.limits import LimitsFile
-from loamline_schemas.tables import REGISTRY_TABLES
+from loamline_schemas.registry_tables import REGISTRY_TABLES
 from tests.core.registry_builder import crop, dev_eui, placement, probe, soil, state, topp, transducer
 
 JUNE = "2026-06-01T00:00:00Z"

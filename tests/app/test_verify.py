@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 
 import pytest
 
@@ -10,18 +11,26 @@ from loamline.edges.store.connection import Store
 from loamline.edges.store.verify import verify
 from loamline_codecs import builtin_codecs
 from loamline_schemas.tables import PROVENANCE, READING, SET_ASIDE, STATUS
+from tests.conftest import Stores
 
 #: How many readings the 200 uplinks of `path` give: some carry two depths.
 READINGS = 265
 STATUS_PAYLOAD = bytes.fromhex("1205020E1A0CF8002238005A")  # the data sheet's worked vector
 
 
-@pytest.fixture
-def path(stores):
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
     """Return a store with readings of three probes and a stranger, a status, and an uplink set aside."""
+    stores = Stores(tmp_path_factory.mktemp("verify"))
     status = stores.uplink(stores.PEARS, STATUS_PAYLOAD, stores.START, fcnt=900, fport=11)
     unread = stores.uplink(stores.PEARS, "7F00", stores.START, fcnt=901)
     return stores.make(stores.season()[:200], [status, unread])
+
+
+@pytest.fixture
+def path(made, tmp_path):
+    """Return a copy of it, to be spoilt."""
+    return shutil.copy(made, tmp_path / "spoilt.duckdb")
 
 
 @pytest.fixture
@@ -111,7 +120,8 @@ KEYS = {
 def test_a_changed_value_of_any_column_is_told_with_both_values(path, verified, table, column):
     planted(
         path,
-        f"UPDATE {table.name} SET {column.name} = {another(column)} WHERE rowid = (SELECT max(rowid) FROM {table.name})",
+        f"UPDATE {table.name} SET {column.name} = {another(column)} "  # noqa: S608 - our own names
+        f"WHERE rowid = (SELECT max(rowid) FROM {table.name})",
     )
     code, told = verified(path)
     assert (code, told["differences"]) == (1, 1)
@@ -124,7 +134,7 @@ def test_a_changed_value_of_any_column_is_told_with_both_values(path, verified, 
 @pytest.mark.parametrize("column", PROVENANCE.columns[1:], ids=lambda column: column.name)
 def test_readings_whose_provenance_says_something_else_are_told(path, verified, column):
     """The number stays the same; what it stands for does not."""
-    planted(path, f"UPDATE provenance SET {column.name} = {another(column)}")
+    planted(path, f"UPDATE provenance SET {column.name} = {another(column)}")  # noqa: S608 - our own names
     code, told = verified(path)
     assert (code, told["differences"]) == (1, READINGS)
     assert {difference["column"] for difference in told["first"]} == {column.name}
@@ -148,7 +158,7 @@ def test_a_provenance_number_that_stands_for_nothing_is_told(path, verified):
 
 @pytest.mark.parametrize("table", ["reading", "status", "set_aside"])
 def test_a_row_that_is_missing_is_told_whole(path, verified, table):
-    planted(path, f"DELETE FROM {table} WHERE rowid = (SELECT min(rowid) FROM {table})")
+    planted(path, f"DELETE FROM {table} WHERE rowid = (SELECT min(rowid) FROM {table})")  # noqa: S608
     code, told = verified(path)
     assert (code, told["differences"]) == (1, 1)
     (difference,) = told["first"]
@@ -158,7 +168,7 @@ def test_a_row_that_is_missing_is_told_whole(path, verified, table):
 
 @pytest.mark.parametrize("table", ["reading", "status", "set_aside"])
 def test_a_row_that_stands_twice_is_told_whole(path, verified, table):
-    planted(path, f"INSERT INTO {table} SELECT * FROM {table} WHERE rowid = (SELECT min(rowid) FROM {table})")
+    planted(path, f"INSERT INTO {table} SELECT * FROM {table} WHERE rowid = (SELECT min(rowid) FROM {table})")  # noqa: S608
     code, told = verified(path)
     assert (code, told["differences"]) == (1, 1)
     (difference,) = told["first"]
@@ -216,7 +226,7 @@ def test_private_codecs_count(stores, path, loamline, verified, tmp_path):
     assert {(d["table"], d["derived"] is None) for d in told["first"]} == {("reading", False), ("set_aside", True)}
 
 
-PRIVATE = '''
+PRIVATE = """
 from construct import Const, Int8ub, Struct
 from loamline_codecs import Codec, Match, Quantity, SampleGroup
 
@@ -229,7 +239,7 @@ CODEC = Codec(
     (),
     (SampleGroup(depth_index=0, quantities=(Quantity("moisture_count", "count", "{count}"),)),),
 )
-'''
+"""
 
 
 # --- wrong use ----------------------------------------------------------------------------------------------------

@@ -16,10 +16,10 @@ from pathlib import Path
 from rich.console import Console
 from rich.table import Table
 
-from tests.bench import decoding, replaying
+from tests.bench import decoding, replay_speed, replaying
 
 #: Modules that measure something, in the order of the chain.
-MODULES = (decoding, replaying)
+MODULES = (decoding, replay_speed, replaying)
 _VERSIONS = ("construct", "duckdb", "numpy", "pyarrow")
 
 

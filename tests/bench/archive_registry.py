@@ -83,7 +83,13 @@ def _curves() -> tuple[Curve, ...]:
         Curve(id="ledieu", kind="ledieu1986", applies_to="sand", **soil),
         Curve(id="malicki", kind="malicki1996", bulk_density_g_cm3=1.4, applies_to="clay loam", **soil),
         Curve(
-            id="mixing", kind="mixing", porosity=0.45, solid_permittivity=3.9, exponent=0.46, applies_to="silt loam", **soil
+            id="mixing",
+            kind="mixing",
+            porosity=0.45,
+            solid_permittivity=3.9,
+            exponent=0.46,
+            applies_to="silt loam",
+            **soil,
         ),
         Curve(id="table", kind="table", points=points, applies_to="sandy loam", **soil),
         Curve(
@@ -95,8 +101,15 @@ def _curves() -> tuple[Curve, ...]:
             applies_to="sandy loam",
             **soil,
         ),
-        Curve(id="fitted", step="soil", kind="polynomial", coefficients=(-0.04, 0.024, -0.0003), domain=(1.8, 38),
-              applies_to="loam", valid_from=_MOVED),
+        Curve(
+            id="fitted",
+            step="soil",
+            kind="polynomial",
+            coefficients=(-0.04, 0.024, -0.0003),
+            domain=(1.8, 38),
+            applies_to="loam",
+            valid_from=_MOVED,
+        ),
     )
 
 

@@ -77,7 +77,11 @@ def test_the_archive_shows_every_payload_version_verdict_cause_and_zone(troubled
     assert {row["range_cause"] for row in rows} == {int(cause) for cause in RangeCause}
     assert {row["zone"] for row in rows} == {None, *(int(zone) for zone in Zone)}
     every = {int(verdict) for verdict in Verdict}
-    never = {"spike_flag": set(), "frost_flag": {Verdict.NOT_EVALUATED}, "supply_flag": {Verdict.MISSING, Verdict.NOT_EVALUATED}}
+    never = {
+        "spike_flag": set(),
+        "frost_flag": {Verdict.NOT_EVALUATED},
+        "supply_flag": {Verdict.MISSING, Verdict.NOT_EVALUATED},
+    }
     for check in ("range", "spike", "stuck", "frost", "supply", "contact", "fall"):
         name = f"{check}_flag"
         assert {row[name] for row in rows} == every - never.get(name, set()), name
@@ -96,9 +100,10 @@ def test_compiled_parsers_and_the_appender_give_the_same_rows_as_the_obvious_loo
     con.execute("SET TimeZone = 'UTC'")
     tables = {"obvious": (False, write_by_executemany), "good": (True, write_by_appender)}
     for table, (compiled, write) in tables.items():
-        con.execute(f"CREATE TABLE {table} ({', '.join(column.ddl for column in READING.columns)})")
+        columns = ", ".join(column.ddl for column in READING.columns)
+        con.execute(f"CREATE TABLE {table} ({columns})")
         write(con, table, plain_chain(compiled=compiled).readings(deliveries_of(few)))
-    obvious, good = (con.sql(f"SELECT * FROM {table}").to_arrow_table() for table in tables)
+    obvious, good = (con.table(table).to_arrow_table() for table in tables)
     assert obvious.num_rows > 300
     assert exact(obvious.to_pylist()) == exact(good.to_pylist())
     assert plain(few, compiled=True) == columnar(few)

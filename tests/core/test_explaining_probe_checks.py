@@ -137,6 +137,8 @@ def test_a_supply_of_which_the_probe_says_little_is_told_so():
     assert told_of_last("supply", supply=None)["reason"].startswith("the probe does not report its supply as low")
     low = told_of_last("supply", supply=2.75, supply_low=1)["reason"]
     assert low == "2.75 V is under supply_suspect_v 2.8, and the probe reports that its supply sagged (supply_low)"
+    warm = told_of_last("supply", supply=[*[3.5] * 6, 3.375], temperature=[*[0.0] * 6, 30.0])
+    assert (warm["flag"], warm["evidence"]["before"]["colder_k"]) == ("pass", 0.0)
     cold = told_of_last("supply", supply=[*[3.5] * 6, 3.25], temperature=[*[9.0] * 6, None])["reason"]
     assert cold.endswith("and too few temperatures are there to judge a fall (at least 6 before, and its own)")
 
@@ -340,6 +342,7 @@ MORE = "0.09375 m3/m3 (fall_suspect_per_hour 0.0625 and fall_drainage_per_hour 0
     ("vwc", "limits", "flag", "reason"),
     [
         ([*BEFORE, 0.125, 0.125], {}, "suspect", STEEP),
+        ([*BEFORE, 0.125, 0.125], {"fall_drains_above": 0.25}, "suspect", STEEP),
         ([*BEFORE, 0.03125, 0.03125], {}, "fail", FATAL),
         ([*BEFORE, 0.125, 0.125], DRAINS, "suspect", f"it stands 0.125 {UNDER} {MORE}"),
         (
@@ -365,6 +368,12 @@ MORE = "0.09375 m3/m3 (fall_suspect_per_hour 0.0625 and fall_drainage_per_hour 0
 def test_the_reason_for_a_fall_that_is_too_steep(vwc, limits, flag, reason):
     told = told_of_last("fall", vwc=vwc, limits=limits, at=-2)
     assert (told["flag"], told["reason"]) == (flag, reason)
+
+
+def test_water_that_is_back_at_the_very_end_of_the_hours_given_to_it_is_told_to_be_back():
+    told = told_of_last("fall", vwc=[*BEFORE, *[0.125] * 6, 0.25], at=len(BEFORE))
+    assert (told["flag"], told["evidence"]["return"]["samples"]) == ("pass", 6)
+    assert told["reason"].endswith("it is back at 0.25, over 0.1875 m3/m3")
 
 
 def test_a_fall_after_which_the_probe_was_silent_is_told_to_stand_alone():

@@ -1,8 +1,8 @@
 """A store under everything that can happen to it, held after every step against a derivation of its whole raw log.
 
-The air side makes uplinks of several probes (`emit`), which wait at the broker; the daemon's side commits some of them in
-any order and acknowledges them, or dies first, or dies before it can say so. What was not acknowledged comes again.
-The registry changes in between. After every step, `verify` has to find no difference, not a bit.
+The air side makes uplinks of several probes, which wait at the broker; the daemon's side commits some of them in any
+order and acknowledges them, or dies first, or dies before it can say so. What was not acknowledged comes again, and
+some comes late. The registry changes in between. After every step, `verify` has to find no difference, not a bit.
 """
 
 from __future__ import annotations
@@ -341,6 +341,11 @@ class Daemon:
         self.writer.commit([Accepted(uplink, b"{}") for uplink in uplinks], now)
 
 
+SEEDS = st.integers(0, 999)
+#: How much of what waits a commit takes; the rest is late.
+SHARES = st.sampled_from([1.0, 1.0, 1.0, 1.0, 0.5, 0.2])
+
+
 class Derivation(RuleBasedStateMachine):
     """See the module's text."""
 
@@ -363,23 +368,33 @@ class Derivation(RuleBasedStateMachine):
 
     # What comes ---------------------------------------------------------------------------------------
 
-    @rule(courses=st.lists(st.tuples(st.integers(0, len(PROBES) - 1), COURSES), min_size=1, max_size=3))
-    def emit(self, courses: list[tuple[int, Course]]) -> None:
-        """Probes send; their uplinks wait, some for long."""
+    @rule(
+        courses=st.lists(st.tuples(st.integers(0, len(PROBES) - 1), COURSES), min_size=1, max_size=3),
+        ending=st.sampled_from(["committed", "committed", "committed", "waiting"]),
+        share=SHARES,
+        cuts=st.integers(1, 3),
+        seed=SEEDS,
+    )
+    def send(self, courses: list[tuple[int, Course]], ending: str, share: float, cuts: int, seed: int) -> None:
+        """Probes send; their uplinks are committed, or wait for what is to happen next."""
         for which, course in courses:
             probe = self.probes[which]
             in_time, late = emitted(probe, course)
             self.waiting += in_time
             self.late += late
             self.now = max(self.now, probe.at)
+        if ending == "committed" and self.waiting:
+            self.commit(share, cuts, seed)
 
     @precondition(lambda self: self.late)
     @rule()
     def come_late(self) -> None:
-        """What was late waits now, and nothing else."""
-        self.late, self.waiting = self.waiting, self.late
+        """What was late is committed by itself."""
+        self.waiting, others = self.late, self.waiting
+        self.commit(1.0, 1, 0)
+        self.waiting, self.late = others, []
 
-    @rule(course=COURSES, number=st.integers(1, 5))
+    @rule(course=COURSES, number=st.integers(1, 3))
     def hear_without_a_time(self, course: Course, number: int) -> None:
         """A probe whose messages carry no time sends; each is committed as it comes."""
         probe = self.probes[list(PROBES).index(UNTIMED)]
@@ -413,14 +428,10 @@ class Derivation(RuleBasedStateMachine):
     # What is done with it -----------------------------------------------------------------------------
 
     @precondition(lambda self: self.waiting)
-    @rule(
-        order=st.randoms(use_true_random=False),
-        share=st.sampled_from([1.0, 1.0, 1.0, 1.0, 0.5, 0.2]),
-        cuts=st.integers(1, 3),
-    )
-    def commit(self, order: random.Random, share: float, cuts: int) -> None:
+    @rule(share=SHARES, cuts=st.integers(1, 3), seed=SEEDS)
+    def commit(self, share: float, cuts: int, seed: int) -> None:
         """Some of what waits is committed, in any order, in one batch or several; the rest is late."""
-        some = self._some(order, share)
+        some = self._some(share, seed)
         for number in range(cuts):
             batch = some[number::cuts]
             if batch:
@@ -429,10 +440,10 @@ class Derivation(RuleBasedStateMachine):
         self._acknowledge(some)
 
     @precondition(lambda self: self.waiting)
-    @rule(order=st.randoms(use_true_random=False), statement=st.integers(0, 25), error=st.booleans())
-    def die_before_the_commit(self, order: random.Random, statement: int, error: bool) -> None:
+    @rule(statement=st.integers(0, 25), error=st.booleans(), seed=SEEDS)
+    def die_before_the_commit(self, statement: int, error: bool, seed: int) -> None:
         """A statement fails, or the process ends at it; nothing is acknowledged. It may have gone well after all."""
-        some = self._some(order, 1.0)
+        some = self._some(1.0, seed)
         self._tick()
         self.daemon.dying.left = statement
         self.daemon.dying.error = duckdb.IOException("planted") if error else Killed()
@@ -446,10 +457,10 @@ class Derivation(RuleBasedStateMachine):
         self.unchecked = True
 
     @precondition(lambda self: self.waiting)
-    @rule(order=st.randoms(use_true_random=False), share=st.sampled_from([1.0, 0.5]))
-    def die_after_the_commit(self, order: random.Random, share: float) -> None:
+    @rule(share=SHARES, seed=SEEDS)
+    def die_after_the_commit(self, share: float, seed: int) -> None:
         """The batch is on disk, but nobody was told; it comes again."""
-        some = self._some(order, share)
+        some = self._some(share, seed)
         self._tick()
         self.daemon.dying.after_commit = True
         try:
@@ -490,14 +501,13 @@ class Derivation(RuleBasedStateMachine):
 
     # ---------------------------------------------------------------------------------------------------
 
-    def _some(self, order: random.Random, share: float) -> list[Uplink]:
-        some = order.sample(self.waiting, max(1, round(share * len(self.waiting))))
-        order.shuffle(some)
-        return some
+    def _some(self, share: float, seed: int) -> list[Uplink]:
+        """Return some of what waits, in any order."""
+        return random.Random(seed).sample(self.waiting, max(1, round(share * len(self.waiting))))
 
     def _acknowledge(self, some: list[Uplink]) -> None:
-        for uplink in some:
-            self.waiting.remove(uplink)
+        done = {id(uplink) for uplink in some}
+        self.waiting = [uplink for uplink in self.waiting if id(uplink) not in done]
         self.acknowledged += some
         self.unchecked = True
 

@@ -79,6 +79,18 @@ def test_it_holds_no_more_bytes_than_it_may_but_one_message_of_any_size() -> Non
     assert not inbox.put(message(5, size=1), 0)
 
 
+def test_asked_for_what_is_due_now_it_does_not_linger() -> None:
+    """Whoever has other work to do looks in between; a batch is due by its size, by its age, or at the end."""
+    inbox = an_inbox(1, ripe=2)
+    assert inbox.take(most=5, wait_s=0, linger_s=FOREVER_S) == []
+    assert mids(inbox.take(most=5, wait_s=0, linger_s=0)) == [1]
+    inbox = an_inbox(1, 2, ripe=2)
+    assert mids(inbox.take(most=5, wait_s=0, linger_s=FOREVER_S)) == [1, 2]
+    inbox = an_inbox(1, ripe=2)
+    inbox.closed = True
+    assert mids(inbox.take(most=5, wait_s=0, linger_s=FOREVER_S)) == [1]
+
+
 def test_room_wakes_whoever_waits_for_it() -> None:
     """The network thread goes on as soon as the writer has taken a batch."""
     inbox = an_inbox(1, messages=1)

@@ -106,7 +106,7 @@ def test_a_delivery_that_bridges_two_long_chains_of_copies_makes_one_uplink(stor
 
 
 def test_a_sample_that_was_cut_off_from_a_better_one_does_not_thaw_the_soil(stores):
-    """The window begins between two samples of one instant: the one that is read says thawed, the one that counts frozen.
+    """The window begins between two samples of one instant: the one read says thawed, the one that counts frozen.
 
     Behind them days of 0.2 degC, which neither freezes nor thaws. Tried for every beginning near them.
     """

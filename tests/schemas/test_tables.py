@@ -6,7 +6,8 @@ import pytest
 
 from loamline.edges.store.connection import migrate
 from loamline_schemas.migrations import MIGRATIONS, Migration
-from loamline_schemas.tables import REGISTRY_TABLES, TABLES
+from loamline_schemas.registry_tables import REGISTRY_TABLES
+from loamline_schemas.tables import TABLES
 
 
 @pytest.fixture

@@ -50,3 +50,18 @@ class Asking:
 
     def close(self) -> None:
         """Nothing to leave."""
+
+
+class Either(Asking):
+    """Asks whatever `pick` returns, of several that ask."""
+
+    def __init__(self, pick: Callable[[], tuple[Asking, dict[str, Any]] | None]) -> None:
+        super().__init__()
+        self._pick = pick
+
+    def next_request(self) -> tuple[Asking, dict[str, Any]] | None:
+        return self._pick()
+
+    def finish(self) -> None:
+        """Say that all is answered."""
+        self.done()

@@ -8,6 +8,7 @@ import typer
 from typer.core import TyperGroup
 
 from loamline.app.commands import (
+    archive,
     codec,
     curve,
     demo,
@@ -47,6 +48,7 @@ app = typer.Typer(
     rich_markup_mode="markdown",
     context_settings={"help_option_names": ["-h", "--help"]},
 )
+app.add_typer(archive.app, name="archive")
 app.add_typer(codec.app, name="codec")
 app.add_typer(curve.app, name="curve")
 app.command("demo")(demo.demo)

@@ -6,6 +6,7 @@ import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from typing import Any
 
 import duckdb
@@ -81,7 +82,7 @@ class PlainChain:
         """Return one sample an instant: those closer than a quarter of the interval, one by one, are one."""
         samples.sort(key=lambda sample: (sample.measured_at_us, sample.order))
         kept, together = [], samples[:1]
-        for before, sample in zip(samples, samples[1:], strict=False):
+        for before, sample in pairwise(samples):
             quarter = min(before.interval_minutes, sample.interval_minutes) * (MINUTE_US / 4)
             if sample.measured_at_us - before.measured_at_us >= max(quarter, 1.0):
                 kept.append(_best(together))

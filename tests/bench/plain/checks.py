@@ -14,7 +14,7 @@ Series = list[Sample]
 _LEAST_SAMPLES = 6
 
 
-def check_range(sample: Sample) -> tuple[Verdict, RangeCause]:
+def check_range(sample: Sample) -> tuple[Verdict, RangeCause]:  # noqa: PLR0911 - one line a cause
     """Return flag and cause, the gravest first."""
     told, limits = sample.figures, sample.limits
     permittivity, vwc = sample.permittivity, sample.vwc_m3_m3

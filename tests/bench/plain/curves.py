@@ -23,7 +23,7 @@ Function = Callable[[float, float], float]
 
 
 class Functions(NamedTuple):
-    """A curve's value, slope and slope by temperature (1/K), each of input and soil temperature; its domain and error."""
+    """A curve's value, slope and slope by temperature (1/K), each of input and temperature; its domain and error."""
 
     value: Function
     slope: Function

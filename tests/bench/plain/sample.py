@@ -17,7 +17,7 @@ HOUR_US = 60 * MINUTE_US
 
 @dataclass(slots=True)
 class Sample:
-    """What was heard and looked up, then what is computed; instants in microseconds, figures NaN where there is none."""
+    """What was heard and looked up, then what is computed; instants in microseconds, NaN where there is no figure."""
 
     uplink: Uplink
     codec: Codec

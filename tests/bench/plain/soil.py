@@ -1,4 +1,4 @@
-"""How the soil stands at one reading: what its layer holds, how dry its crop draws, plant-available fraction and zone."""
+"""How the soil stands at one reading: what its layer holds, how dry its crop draws, and so fraction and zone."""
 
 from __future__ import annotations
 

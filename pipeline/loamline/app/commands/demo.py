@@ -119,7 +119,7 @@ def _summary(path: Path, now: datetime, as_json: bool) -> None:
             "store": str(path),
             "registry": str(path.parent / "registry"),
             "simulated_until": rfc3339(now.replace(microsecond=0)),
-            "uplinks": store.scalar("SELECT count(*) FROM uplink"),
+            "uplinks": store.scalar(f"SELECT count(*) FROM {store.raw_log()}"),  # noqa: S608 - our own names
             "probes": store.scalar("SELECT count(*) FROM probe_identity"),
             "readings": store.scalar("SELECT count(*) FROM reading"),
             "set_aside": store.scalar("SELECT count(*) FROM set_aside"),

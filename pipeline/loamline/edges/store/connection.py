@@ -10,6 +10,7 @@ from __future__ import annotations
 import fcntl
 import json
 import os
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
@@ -17,6 +18,7 @@ from typing import Any, Self
 
 import duckdb
 
+from loamline.edges.store import archived
 from loamline_schemas.migrations import MIGRATIONS, RECORD_DDL
 
 
@@ -36,10 +38,15 @@ class Store:
         self.con = con
         self.writable = writable
         self._lock = lock
+        #: Where months of the raw log stand that are not in the table any more.
+        self.archived: tuple[archived.ArchivedFile, ...] = ()
 
     @classmethod
-    def open(cls, path: Path, *, create: bool = False, writable: bool = True) -> Self:
-        """Open the store at `path`; `create` makes it where there is none. Raises StoreError."""
+    def open(cls, path: Path, *, create: bool = False, writable: bool = True, whole: bool = True) -> Self:
+        """Open the store at `path`; `create` makes it where there is none. Raises StoreError.
+
+        `whole`: only with every archived file in its place and of its length.
+        """
         if not path.exists() and not create:
             raise StoreError(f"expected a store at {path}, found none; `loamline registry load` or `import` makes one")
         if create and not path.parent.is_dir():
@@ -55,6 +62,9 @@ class Store:
             raise
         try:
             store._bring_up_to_date()
+            store.look_at_archive()
+            if whole:
+                store._check_archive()
             store._check_watermark()
         except BaseException:
             store.close()
@@ -82,7 +92,22 @@ class Store:
 
     def last_seq(self) -> int:
         """Return the sequence number of the newest raw-log row, 0 for none."""
-        return int(self.scalar("SELECT coalesce(max(seq), 0) FROM uplink"))
+        newest = int(self.scalar("SELECT coalesce(max(seq), 0) FROM uplink"))
+        return max(newest, *(told.last_seq for told in self.archived), 0)
+
+    def look_at_archive(self) -> None:
+        """Take up which months of the raw log stand in files: again, where that was changed."""
+        self.archived = archived.recorded(self.con, self.path.absolute().parent)
+
+    def raw_log(
+        self, since: datetime | None = None, until: datetime | None = None, probes: Iterable[int] | None = None
+    ) -> str:
+        """Return the raw log for SQL, columns as UPLINK: the table, and the archived files that a question concerns.
+
+        With `since`, `until` (of heard_at, ends included) or `probes`, rows beyond them may be left out; which ones are
+        wanted is for the query to say.
+        """
+        return archived.both(archived.concerned(self.archived, since, until, probes))
 
     def scalar(self, sql: str, params: list[Any] | None = None) -> Any:
         """Return the one value of a query of one row; everything is fetched, so that the connection is free again."""
@@ -120,6 +145,14 @@ class Store:
             raise StoreError(f"expected an up-to-date store at {self.path}; open it once with a command that writes")
         if pending:
             migrate(self.con)
+
+    def _check_archive(self) -> None:
+        wrong = archived.absent(self.archived)
+        if wrong is not None:
+            raise StoreError(
+                f"{wrong}: a part of the raw log of {self.path}, without which nothing can be derived. "
+                f"Put it back from a copy; `loamline archive check --store {self.path}` tells of all files"
+            )
 
     def _check_watermark(self) -> None:
         try:

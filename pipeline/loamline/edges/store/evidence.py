@@ -13,7 +13,8 @@ from loamline.edges.store.revisions import CURRENT
 
 def raw_log_of(store: Store, probe_id: int) -> pa.Table:
     """Return every delivery of one probe, columns as UPLINK."""
-    return store.con.sql("SELECT * FROM uplink WHERE probe_id = ? ORDER BY seq", params=[probe_id]).to_arrow_table()
+    log = store.raw_log(probes=[probe_id])
+    return store.con.sql(f"SELECT * FROM {log} WHERE probe_id = ? ORDER BY seq", params=[probe_id]).to_arrow_table()  # noqa: S608
 
 
 def stored_readings(store: Store, probe_id: int, since: datetime, until: datetime) -> pa.Table:

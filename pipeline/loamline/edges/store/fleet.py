@@ -158,7 +158,7 @@ def _probes(store: Store, now: datetime) -> dict[int, ProbeHealth]:
 
 def _last_heard(store: Store, period: Period, span: tuple[int, int]) -> pa.Table:
     return store.con.sql(
-        "SELECT probe_id, max(heard_at) AS last_heard_at FROM uplink "
+        f"SELECT probe_id, max(heard_at) AS last_heard_at FROM {store.raw_log(until=period.until)} "  # noqa: S608
         "WHERE probe_id BETWEEN ? AND ? AND heard_at <= ? GROUP BY probe_id",
         params=[*span, period.until],
     ).to_arrow_table()
@@ -201,7 +201,8 @@ def _count_verdicts(probes: dict[int, ProbeHealth], store: Store, period: Period
 def _radio(probes: dict[int, ProbeHealth], store: Store, period: Period, span: tuple[int, int]) -> None:
     """Fill in what the window's uplinks tell: heard, lost, margin, spacing, and how many were set aside."""
     deliveries = store.con.sql(
-        "SELECT * EXCLUDE (stored_at) FROM uplink WHERE probe_id BETWEEN ? AND ? AND heard_at > ? AND heard_at <= ?",
+        f"SELECT * EXCLUDE (stored_at) FROM {store.raw_log(period.since, period.until)} "  # noqa: S608
+        "WHERE probe_id BETWEEN ? AND ? AND heard_at > ? AND heard_at <= ?",
         params=[*span, period.since, period.until],
     ).to_arrow_table()
     aside = store.con.sql(

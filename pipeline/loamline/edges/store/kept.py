@@ -38,8 +38,9 @@ def kept_unread(store: Store) -> list[Kept]:
 
 def _uplinks(store: Store) -> list[Kept]:
     rows = store.con.sql(
-        "SELECT uplink.*, s.codec, s.reason, s.detail, i.dev_eui "
-        "FROM set_aside s JOIN uplink USING (seq) JOIN probe_identity i ON i.probe_id = uplink.probe_id ORDER BY seq"
+        "SELECT uplink.*, s.codec, s.reason, s.detail, i.dev_eui "  # noqa: S608 - our own names
+        f"FROM set_aside s JOIN {store.raw_log()} uplink USING (seq) "
+        "JOIN probe_identity i ON i.probe_id = uplink.probe_id ORDER BY seq"
     ).to_arrow_table()
     uplinks = merge(rows)
     names = ["heard_at", "dev_eui", "fport", "payload", "codec", "reason", "detail"]

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime, timedelta
+
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from loamline.core.columns import Ints, ints, whole
 from loamline.edges.store.connection import Store
@@ -17,16 +20,18 @@ def unseen(store: Store, told: pa.Table) -> Ints:
     """Return the rows of `told` that neither it nor the raw log holds already, ascending."""
     keyed = told.select(["probe_id", "heard_at", "digest"]).append_column("row", pa.array(range(told.num_rows)))
     store.con.register("_told", keyed)
+    span = pc.min_max(told.column("heard_at"))
+    log = store.raw_log(span["min"].as_py(), span["max"].as_py(), _probes(told))
     found = store.con.execute(
-        """
+        f"""
         WITH once AS (SELECT min("row") AS "row", probe_id, heard_at, digest FROM _told GROUP BY ALL)
         SELECT "row" FROM once WHERE NOT EXISTS (
-            SELECT 1 FROM uplink
+            SELECT 1 FROM {log} AS uplink
             WHERE uplink.probe_id = once.probe_id AND uplink.heard_at = once.heard_at
               AND uplink.digest = once.digest
               AND uplink.heard_at BETWEEN (SELECT min(heard_at) FROM _told) AND (SELECT max(heard_at) FROM _told)
         ) ORDER BY "row"
-        """
+        """  # noqa: S608 - our own names
     ).fetchall()
     store.con.unregister("_told")
     return np.array([row for (row,) in found], dtype=np.int64)
@@ -39,12 +44,14 @@ def deliveries_in(store: Store, windows: Windows, untimed: Ints) -> pa.Table:
     joins its uplink over any distance.
     """
     store.con.register("_window", windows.table())
+    since, until = _instant(windows.context_from.min()), _instant(windows.heard_to.max())
+    log = store.raw_log(since, until, windows.probe_id.tolist())
     near = store.con.sql(
-        """
-        SELECT uplink.* FROM uplink JOIN _window USING (probe_id)
+        f"""
+        SELECT uplink.* FROM {log} AS uplink JOIN _window USING (probe_id)
         WHERE heard_at BETWEEN context_from AND heard_to
           AND heard_at BETWEEN (SELECT min(context_from) FROM _window) AND (SELECT max(heard_to) FROM _window)
-        """
+        """  # noqa: S608 - our own names
     ).to_arrow_table()
     store.con.unregister("_window")
     loose = np.isin(ints(whole(near, "probe_id")), untimed)
@@ -58,12 +65,22 @@ def deliveries_in(store: Store, windows: Windows, untimed: Ints) -> pa.Table:
 def of_the_same_uplinks(store: Store, deliveries: pa.Table) -> pa.Table:
     """Return every delivery, heard whenever, whose key is that of one of `deliveries`; columns as UPLINK."""
     store.con.register("_kin", deliveries.select(list(_KEY)))
+    log = store.raw_log(probes=_probes(deliveries))
     found = store.con.sql(
-        """
-        SELECT uplink.* FROM uplink SEMI JOIN (SELECT DISTINCT * REPLACE (fcnt & 65535 AS fcnt) FROM _kin) kin
+        f"""
+        SELECT uplink.* FROM {log} AS uplink SEMI JOIN (SELECT DISTINCT * REPLACE (fcnt & 65535 AS fcnt) FROM _kin) kin
         ON uplink.probe_id = kin.probe_id AND uplink.fcnt & 65535 = kin.fcnt AND uplink.fport = kin.fport
            AND uplink.dev_addr IS NOT DISTINCT FROM kin.dev_addr AND uplink.payload = kin.payload
-        """
+        """  # noqa: S608 - our own names
     ).to_arrow_table()
     store.con.unregister("_kin")
     return found
+
+
+def _probes(rows: pa.Table) -> list[int]:
+    numbers: list[int] = pc.unique(rows.column("probe_id")).to_pylist()
+    return numbers
+
+
+def _instant(us: int) -> datetime:
+    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=int(us))

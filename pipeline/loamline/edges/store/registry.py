@@ -24,7 +24,8 @@ from loamline_schemas.curves import STORED, Curve
 from loamline_schemas.digest import canonical_json, content_digest
 from loamline_schemas.limits import LimitLayer, LimitsFile
 from loamline_schemas.registry import CropRow, PlacementRow, ProbeRow, SiteRow, SoilRow
-from loamline_schemas.tables import CROP, CURVE, LIMITS, PLACEMENT, PROBE, PROBE_IDENTITY, REFERENCE, SITE, SOIL
+from loamline_schemas.registry_tables import CROP, CURVE, LIMITS, PLACEMENT, PROBE, REFERENCE, SITE, SOIL
+from loamline_schemas.tables import PROBE_IDENTITY
 
 #: Tables that hold a row's fields as columns, and those that hold it as JSON.
 BY_COLUMN: dict[Table, type[BaseModel]] = {SITE: SiteRow, PROBE: ProbeRow, PLACEMENT: PlacementRow}

@@ -11,7 +11,7 @@ from loamline.edges.store.connection import Store
 from loamline.edges.store.names import UnknownNameError
 from loamline.edges.store.registry import latest_reference, layer_of, row_of
 from loamline_schemas.columns import Table
-from loamline_schemas.tables import LIMITS, REGISTRY_TABLES
+from loamline_schemas.registry_tables import LIMITS, REGISTRY_TABLES
 
 #: The columns by which a person may ask for the rows of a table.
 _ASKED_BY: dict[str, tuple[str, ...]] = {

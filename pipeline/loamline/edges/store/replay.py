@@ -16,6 +16,7 @@ import pyarrow as pa
 from loamline.core.derive import derive
 from loamline.core.revisions import Revisions
 from loamline.edges.store import revisions as rows
+from loamline.edges.store import staging
 from loamline.edges.store.connection import Store
 from loamline.edges.store.read_again import Settled, resettled, settle
 from loamline.edges.store.stale import chunks
@@ -72,11 +73,11 @@ class Replay:
         total = int(self._store.scalar("SELECT count(*) FROM revision_span WHERE revision_id = ?", [number]))
         # What an earlier process found out about uplinks set aside is not kept: those probes come again.
         rows.forget_staged(self._store, number, resettled(self._store, self._codecs))
-        for chunk in chunks(delivery_counts(self._store, rows.staged(self._store, number)), self._chunk):
+        for chunk in chunks(delivery_counts(self._store, staging.staged(self._store, number)), self._chunk):
             yield Progress("staging", len(self._changed), total)
-            self._changed |= rows.changed_of(self._store, chunk)
+            self._changed |= staging.changed_of(self._store, chunk)
         most, before = self._chunk, total * 2
-        while len(left := rows.unstaged(self._store, number)):
+        while len(left := staging.unstaged(self._store, number)):
             # Probes that were heard meanwhile come round again; what is left then is little, or the steps grow.
             if len(left) > _SLOW * before:
                 most *= 2
@@ -88,7 +89,7 @@ class Replay:
                 self._stage_chunk(number, chunk, revised)
                 done += len(chunk)
             # Looked at with no commit in between: with nothing left, this step publishes.
-            if not len(rows.unstaged(self._store, number)):
+            if not len(staging.unstaged(self._store, number)):
                 return
             yield Progress("staging", done, total)
 
@@ -98,7 +99,7 @@ class Replay:
         # A registry that was loaded meanwhile is known too.
         derived = derive(deliveries, self._codecs, replace(self._writer.registry, revisions=revised))
         coming = self._writer.provenances.numbered(derived)
-        self._changed |= rows.stage(self._store, number, chunk, coming, seq)
+        self._changed |= staging.stage(self._store, number, chunk, coming, seq)
         for probe_id in chunk:
             self._settled.pop(probe_id, None)
         self._settled |= settle(self._store, chunk, deliveries, derived)
@@ -121,7 +122,8 @@ def deliveries_of(store: Store, probes: Sequence[int], stored_by: datetime | Non
     """Return the whole raw log of some probes, or what was stored by an instant."""
     store.con.register("_of", pa.table({"probe_id": pa.array(probes, pa.int32())}))
     found = store.con.sql(
-        "SELECT uplink.* FROM uplink JOIN _of USING (probe_id) WHERE ? IS NULL OR stored_at <= ?",
+        f"SELECT log.* FROM {store.raw_log(probes=probes)} log JOIN _of USING (probe_id) "  # noqa: S608 - our own names
+        "WHERE ? IS NULL OR stored_at <= ?",
         params=[stored_by, stored_by],
     ).to_arrow_table()
     store.con.unregister("_of")
@@ -130,5 +132,5 @@ def deliveries_of(store: Store, probes: Sequence[int], stored_by: datetime | Non
 
 def delivery_counts(store: Store, probes: Sequence[int]) -> list[tuple[int, int]]:
     """Return how many deliveries each of `probes` has, those without any included."""
-    counts = dict(store.con.execute("SELECT probe_id, count(*) FROM uplink GROUP BY ALL").fetchall())
+    counts = dict(store.con.execute(f"SELECT probe_id, count(*) FROM {store.raw_log()} GROUP BY ALL").fetchall())  # noqa: S608
     return [(number, counts.get(number, 0)) for number in probes]

@@ -217,8 +217,8 @@ def _look_at_set_aside(
     if scope.sites or scope.curves:
         return
     rows = store.con.execute(
-        "SELECT a.seq, a.probe_id, a.heard_at, u.fport, u.payload FROM set_aside a JOIN uplink u USING (seq) "
-        "ORDER BY a.seq"
+        "SELECT a.seq, a.probe_id, a.heard_at, u.fport, u.payload "  # noqa: S608 - our own names
+        f"FROM set_aside a JOIN {store.raw_log()} u USING (seq) ORDER BY a.seq"
     ).fetchall()
     for index, (seq, number, heard_at, fport, payload) in enumerate(rows, 1):
         if index % _TRIED == 0:

@@ -90,7 +90,8 @@ def verify(
     known = registry(store, numbers)
     _ = known.states[latest_reference(store)]  # compiling it fills the catalogue, which is never empty then
     told = Compared(probes=len(numbers))
-    per_probe = store.con.execute("SELECT probe_id, count(*) FROM uplink GROUP BY ALL ORDER BY probe_id").fetchall()
+    counts = f"SELECT probe_id, count(*) FROM {store.raw_log()} GROUP BY ALL ORDER BY probe_id"  # noqa: S608
+    per_probe = store.con.execute(counts).fetchall()
     total = sum(count for _, count in per_probe)
     for span in _blocks(per_probe, block):
         progress(told.deliveries, total)
@@ -119,7 +120,7 @@ def _compare(
     told: Compared,
     first: int,
 ) -> None:
-    deliveries = _rows(store, "uplink", span)
+    deliveries = _rows(store, store.raw_log(), span)
     derived = derive(deliveries, codecs, known)
     told.deliveries += deliveries.num_rows
     told.readings += _count(store, READING, span)

@@ -66,7 +66,8 @@ class Writer:
         self.provenances.reload()
         self._pending = set(pending_probes(self._store))
         self._reach = reach_of(self._store, self._codecs)
-        untimed = con.execute("SELECT DISTINCT probe_id FROM uplink WHERE heard_at_source = ?", [CLOCK]).fetchall()
+        log = self._store.raw_log()
+        untimed = con.execute(f"SELECT DISTINCT probe_id FROM {log} WHERE heard_at_source = ?", [CLOCK]).fetchall()  # noqa: S608
         self._untimed = {int(number) for (number,) in untimed}
 
     @property
