@@ -16,8 +16,7 @@ PACKAGES = {"pipeline": "loamline", "codecs": "loamline_codecs", "schemas": "loa
 
 MOST_LINES = 300
 #: Modules that may be longer, up to so many lines, and why.
-LONGER = {
-}
+LONGER = {}
 
 
 def files() -> list[Path]:
