@@ -168,6 +168,16 @@ def test_a_delivery_without_a_time_joins_two_uplinks_that_had_one(stores):
         assert_stored_is_derived(store)
 
 
+def test_a_time_that_comes_after_the_delivery_without_one_moves_the_reading_there(stores):
+    """What our own clock said was weeks late; the other gateway's network knew when it was."""
+    with a_writer(stores) as (store, writer):
+        told = at_minute(stores, 0)
+        writer.commit([stores.accepted(told.model_copy(update={"heard_at": None}))], stores.START + timedelta(days=60))
+        commit(stores, writer, told)
+        assert store.con.sql("SELECT measured_at FROM reading").fetchall() == [(stores.START,)]
+        assert_stored_is_derived(store)
+
+
 # --- as far as it reaches and no further --------------------------------------------------------------------------
 
 

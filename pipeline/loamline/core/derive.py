@@ -25,7 +25,7 @@ from loamline.core.checks.series import Series, Thresholds
 from loamline.core.checks.spike import check_spike
 from loamline.core.checks.stuck import check_stuck
 from loamline.core.checks.supply import check_supply
-from loamline.core.columns import Bools, Floats, Ints, arrow, ints, whole
+from loamline.core.columns import Bools, Floats, Ints, arrow, distinct, ints, whole
 from loamline.core.identity import Uplinks, merge
 from loamline.core.provenance import RESOLVED, Registry, provenance_of
 from loamline.core.reference import Resolved
@@ -34,6 +34,7 @@ from loamline.core.soil.standing import standing
 from loamline.core.uncertainty import propagate
 from loamline_codecs import CodecSet, Decoded, Refusal
 from loamline_schemas.limits import Limits
+from loamline_schemas.registry import PlacementRow
 from loamline_schemas.tables import READING, STATUS
 
 #: A reading's columns without the store's own number of its provenance, for which `made_by` stands.
@@ -71,7 +72,7 @@ def derive(
 ) -> Derived:
     """Return the readings of a set of raw-log rows; see the module's text.
 
-    `frozen_before` tells, by probe id and depth index, whether the soil was frozen before the first sample here.
+    `frozen_before` tells, by probe id and depth index, whether the soil was frozen before the first sample.
     """
     uplinks = merge(deliveries)
     first = pa.array(uplinks.first)
@@ -175,10 +176,12 @@ def _readings(
         supply_v=uplink["supply_v"],
         supply_low=uplink["supply_low"],
         tilted=uplink["tilted"],
-        depth_cm=np.array([*(place.depth_cm for place in catalogue.placements.rows), np.nan])[resolved.placement],
+        depth_cm=_depth_cm(catalogue.placements.rows, resolved.placement),
         relative_count=made.x,
     )
-    flags, frost = _flags(series, _thresholds(catalogue.limits.rows, resolved.limits), frozen_before)
+    limits = _thresholds(catalogue.limits.rows, resolved.limits)
+    limits.columns["interval_minutes"] = interval[k]  # the payload's own, where it tells one
+    flags, frost = _flags(series, limits, frozen_before)
     made_by, provenance = provenance_of(decoded.codec[row[k]], state[k], resolved, codecs, registry)
     columns = {
         "probe_id": probe[k],
@@ -230,6 +233,11 @@ def _resolve(registry: Registry, reference: Ints, probe: Ints, depth: Ints, at: 
         for name in RESOLVED:
             found[name][rows] = getattr(told, name)
     return Resolved(**found)
+
+
+def _depth_cm(rows: list[PlacementRow], which: Ints) -> Floats:
+    first, number = distinct(which)
+    return np.array([rows[index].depth_cm if index >= 0 else np.nan for index in which[first].tolist()])[number]
 
 
 def _thresholds(rows: list[Limits], which: Ints, names: Iterable[str] | None = None) -> Thresholds:

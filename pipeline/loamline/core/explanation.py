@@ -30,7 +30,7 @@ from loamline.core.explaining.neighbours import Neighbours
 from loamline.core.explaining.uplink import Log, find_sample, payload_told, refused_near, rivals, uplink_told
 from loamline.core.explaining.words import Fields, instant, number, shown
 from loamline.core.provenance import Registry
-from loamline_codecs import CodecSet, Sample
+from loamline_codecs import CodecSet, Refusal, Sample
 from loamline_schemas.tables import PROVENANCE, READING
 from loamline_schemas.verdicts import RangeCause, Verdict
 
@@ -146,7 +146,7 @@ def _explained(log: Log, derived: Derived, registry: Registry, index: int, store
         },
         "same_instant": rivals(log, row, span, uplink),
         **calibration_told(registry, row, sample),
-        **_checks(derived, registry, index, row, sample),
+        **_checks(derived, registry, index, row, sample, _interval_told(log, uplink)),
         "made_by": made_by,
         "agrees": not differences,
         "differences": differences,
@@ -174,8 +174,18 @@ def _differences(stored: Fields | None, recomputed: Fields) -> list[Fields]:
     ]
 
 
-def _checks(derived: Derived, registry: Registry, index: int, row: Fields, sample: Sample) -> Fields:
+def _interval_told(log: Log, uplink: int) -> float | None:
+    """Return the interval that the payload itself tells, minutes; None where it tells none."""
+    message = log.message(uplink)
+    return None if isinstance(message, Refusal) else message.uplink.get("interval_minutes")
+
+
+def _checks(
+    derived: Derived, registry: Registry, index: int, row: Fields, sample: Sample, interval_minutes: float | None
+) -> Fields:
     near = _neighbours(derived, registry, index, row["depth_index"])
+    if interval_minutes is not None:
+        near.limits[near.index] = near.own.model_copy(update={"interval_minutes": interval_minutes})
     names = ("range", "spike", "stuck", "frost", "supply", "contact", "fall", "verdict")
     flags = {name: Verdict(row[f"{name}_flag"]) for name in names}
     checks = [

@@ -81,7 +81,7 @@ def check_stuck(series: Series) -> Iterator[Verdict]:
             moved = max(known) - min(known) if known else math.nan
             if word == Verdict.SUSPECT and moved > limits.stuck_counts:
                 flag = Verdict.PASS
-            if not moved <= limits.stuck_counts or len(known) * limits.interval_minutes < hours * 60.0 / 2:
+            if not moved <= limits.stuck_counts or len(known) * sample.interval_minutes < hours * 60.0 / 2:
                 continue
             warmth = _swing(series[start : i + 1])
             dead = word == Verdict.FAIL and moved == 0.0 and warmth == 0.0

@@ -73,7 +73,7 @@ def merged(deliveries: Iterable[Delivery]) -> Iterator[Uplink]:
         if len(every) == 1:
             yield _uplink(every)
             continue
-        every.sort(key=lambda told: (told.heard_at_us, told.digest), reverse=True)
+        every.sort(key=lambda told: (told.heard_at_us, told.digest))
         timed = all(told.heard_at_source != OUR_CLOCK for told in every)
         group = every[:1]
         for told in every[1:]:
