@@ -7,12 +7,16 @@ from contextlib import contextmanager
 from datetime import timedelta
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from loamline.core.columns import MINUTE_US
 from loamline.core.reference import RegistryState
 from loamline.edges.store.connection import Store
+from loamline.edges.store.reach import reach_of
 from loamline.edges.store.registry import save_state
 from loamline.edges.store.verify import verify
+from loamline.edges.store.windows import windows
 from loamline.edges.store.writer import Writer
 from loamline_codecs import builtin_codecs
 from loamline_schemas.limits import LimitLayer, LimitsFile
@@ -58,11 +62,11 @@ def at_minute(stores, minute: float, count: int = 1850, degc: float = 15.0, **mo
 def test_samples_that_hang_together_for_days_are_one_however_they_came(stores):
     """Six an hour of a probe whose interval nobody told: single linkage makes one sample, its conflicts add up."""
     with a_writer(stores) as (store, writer):
-        told = [at_minute(stores, 10 * number, 1850 + number % 2) for number in range(6 * 50)]
-        for start in range(0, len(told), 10):
-            commit(stores, writer, *told[start : start + 10])
+        told = [at_minute(stores, 10 * number, 1850 + number % 2) for number in range(6 * 80)]
+        for start in range(0, len(told), 20):
+            commit(stores, writer, *told[start : start + 20])
         assert_stored_is_derived(store)
-        assert store.con.sql("SELECT count(*), max(conflicts) FROM reading").fetchall() == [(1, 150)]
+        assert store.con.sql("SELECT count(*), max(conflicts) FROM reading").fetchall() == [(1, 240)]
 
 
 def test_frost_lasts_over_a_gap_longer_than_any_window(stores):
@@ -92,13 +96,13 @@ def test_limits_of_an_older_registry_state_reach_as_far_as_they_did(stores):
 
 
 def test_a_delivery_that_bridges_two_long_chains_of_copies_makes_one_uplink(stores):
-    """A network that says one uplink again every nine minutes for two days, each time with a new instant."""
+    """A network that says one uplink again every nine minutes for six days, each time with a new instant."""
     with a_writer(stores) as (store, writer):
-        copies = [at_minute(stores, 9 * number, fcnt=1) for number in range(600) if number != 300]
+        copies = [at_minute(stores, 9 * number, fcnt=1) for number in range(960) if number != 480]
         copies = [copy.model_copy(update={"payload_hex": copies[0].payload_hex}) for copy in copies]
         commit(stores, writer, *copies)
         assert store.con.sql("SELECT count(*) FROM reading").fetchall() == [(2,)]
-        bridge = copies[0].model_copy(update={"heard_at": stores.START + timedelta(minutes=2700)})
+        bridge = copies[0].model_copy(update={"heard_at": stores.START + timedelta(minutes=9 * 480)})
         louder = (bridge.receptions[0].model_copy(update={"gateway": "gw-b", "rssi_dbm": -50.0}),)
         commit(stores, writer, bridge.model_copy(update={"receptions": louder}))
         assert_stored_is_derived(store)
@@ -108,15 +112,18 @@ def test_a_delivery_that_bridges_two_long_chains_of_copies_makes_one_uplink(stor
 def test_a_sample_that_was_cut_off_from_a_better_one_does_not_thaw_the_soil(stores):
     """The window begins between two samples of one instant: the one read says thawed, the one that counts frozen.
 
-    Behind them days of 0.2 degC, which neither freezes nor thaws. Tried for every beginning near them.
+    Behind them days of 0.2 degC, which neither freezes nor thaws. Tried for every beginning near the two.
     """
     with a_writer(stores) as (store, writer):
         frozen, later = at_minute(stores, 0, degc=-1.0), at_minute(stores, 8, degc=3.0)
-        commit(stores, writer, frozen, later, *(at_minute(stores, 60 * hour, degc=0.2) for hour in range(1, 200)))
-        for hour in range(60, 170):
-            commit(stores, writer, at_minute(stores, 60 * hour + 1, degc=0.25))
+        window = windows(np.array([1]), np.array([0]), reach_of(store, CODECS))
+        back = -int(window.context_from[0]) // MINUTE_US
+        days = (at_minute(stores, 60 * hour, degc=0.2) for hour in range(1, back // 60 + 2))
+        commit(stores, writer, frozen, later, *days)
+        for minute in range(-3, 12):
+            commit(stores, writer, at_minute(stores, back + minute, degc=0.25))
+            assert_stored_is_derived(store)  # at once: the next window might put it right again
         assert store.con.sql("SELECT DISTINCT frost_flag FROM reading").fetchall() == [(4,)]
-        assert_stored_is_derived(store)
 
 
 def test_two_statuses_of_one_instant_and_counter_both_stay(stores):
@@ -147,6 +154,11 @@ def test_a_redelivery_weeks_later_joins_its_uplink_and_the_hours_between_stay(st
         writer.commit([stores.accepted(untimed(stores, 30))], stores.START + timedelta(days=45))
         assert snapshot(store) == before
         assert store.con.sql("SELECT count(*) FROM uplink").fetchall() == [(len(hours) + 1,)]
+        # Nor does it become a reading of its own once others are derived around it.
+        writer.commit([stores.accepted(untimed(stores, 36))], stores.START + timedelta(days=45, hours=1))
+        assert snapshot(store) == before
+        writer.commit([stores.accepted(untimed(stores, 999))], stores.START + timedelta(days=45, hours=2))
+        assert len(snapshot(store)) == len(before) + 1
         assert_stored_is_derived(store)
 
 

@@ -1,9 +1,10 @@
 """The registry in the store: states by number, only what changed is written, and every former state can be read."""
 
+import duckdb
 import pytest
 
 from loamline.core.reference import RegistryState
-from loamline.edges.store.connection import Store
+from loamline.edges.store.connection import Store, _create
 from loamline.edges.store.registry import Change, latest_reference, load_state, probe_ids, save_state
 from loamline_schemas.digest import canonical_json, content_digest
 from loamline_schemas.limits import LimitsFile
@@ -206,20 +207,20 @@ def old_store(tmp_path, monkeypatch):
     path = tmp_path / "old.duckdb"
     with monkeypatch.context() as then:
         then.setattr("loamline.edges.store.connection.MIGRATIONS", MIGRATIONS[:1])
-        with Store.open(path, create=True) as old:
-            since = at("2025-06-01T00:00:00Z")
-            old.con.execute("INSERT INTO reference VALUES (1, ?, 'd', 'first')", [since])
-            old.con.execute(
-                "INSERT INTO probe VALUES ('5d718884f88621e7', 1, NULL, ?, 'S-0001', 'B', '2025-06-01', 340, 3340, -2)",
-                [dev_eui(1)],
-            )
-            layer = dict.fromkeys(FIRST_THRESHOLDS) | {"stuck_counts": 2.0}
-            told = {"layer": "texture", "name": "loam", "definition": canonical_json(layer)}
-            old.con.execute(
-                "INSERT INTO limits VALUES (?, 1, NULL, 'texture', 'loam', ?)",
-                [content_digest(told), told["definition"]],
-            )
-            assert "soil" not in {name for (name,) in old.con.execute("SHOW TABLES").fetchall()}
+        _create(path)
+    with duckdb.connect(path) as old:
+        old.execute("INSERT INTO reference VALUES (1, ?, 'd', 'first')", [at("2025-06-01T00:00:00Z")])
+        old.execute(
+            "INSERT INTO probe VALUES ('5d718884f88621e7', 1, NULL, ?, 'S-0001', 'B', '2025-06-01', 340, 3340, -2)",
+            [dev_eui(1)],
+        )
+        layer = dict.fromkeys(FIRST_THRESHOLDS) | {"stuck_counts": 2.0}
+        told = {"layer": "texture", "name": "loam", "definition": canonical_json(layer)}
+        old.execute(
+            "INSERT INTO limits VALUES (?, 1, NULL, 'texture', 'loam', ?)",
+            [content_digest(told), told["definition"]],
+        )
+        assert "soil" not in {name for (name,) in old.execute("SHOW TABLES").fetchall()}
     return path
 
 
