@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import settings
 from typer.testing import CliRunner
 
 from loamline.app.cli import app
@@ -22,6 +23,10 @@ from loamline_codecs import builtin_codecs
 from loamline_schemas.curves import Curve
 from loamline_schemas.registry import PlacementRow, ProbeRow, SiteRow
 from loamline_schemas.uplink import Reception, Uplink
+
+# No test is timed: the machine may be busy, and the first call of a test imports things.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 
 class Stores:
