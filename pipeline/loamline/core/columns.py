@@ -74,15 +74,19 @@ def distinct(*columns: Ints) -> tuple[Ints, Ints]:
     for column in columns if n else ():
         low = int(column.min())
         width = int(column.max()) - low + 1
-        if span * width >= 1 << 62:
-            key = ints(pa.array(key).dictionary_encode().indices)
-            span = int(key.max()) + 1
+        if span * width >= 1 << 62:  # too wide for one number: number what there is, at most n of each
+            key, column = _numbered(key), _numbered(column)  # noqa: PLW2901
+            span, low, width = int(key.max()) + 1, 0, int(column.max()) + 1
         key = key * width + (column - low)
         span *= width
-    number = ints(pa.array(key).dictionary_encode().indices)
+    number = _numbered(key)
     first = np.empty(int(number.max(initial=-1)) + 1, dtype=np.int64)
     first[number[::-1]] = np.arange(n - 1, -1, -1)
     return first, number
+
+
+def _numbered(column: Ints) -> Ints:
+    return ints(pa.array(column).dictionary_encode().indices)
 
 
 def rows_since(starts: Bools, at_us: Ints, since_us: Ints) -> Ints:
