@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from loamline_codecs.columnar import SMALLEST_PARTITION, Part  # noqa: F401
+from loamline_codecs.columnar import Part
 from loamline_codecs.declaration import Message, Quantity, Refusal
 from loamline_codecs.expressions import Symbol
 from loamline_codecs.plans import SampleBlock

@@ -11,7 +11,7 @@ from typing import Any
 
 from loamline_codecs.codec_set import CodecSet
 from loamline_codecs.declaration import Codec, Message, Quantity, Refusal
-from loamline_codecs.plans import at
+from loamline_codecs.scalar import at
 from loamline_codecs.single import Single, read_single
 from loamline_codecs.walkable import WIDEST_BITS
 

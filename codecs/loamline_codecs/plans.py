@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from loamline_codecs.cursor import Compute, Decision, Leaf, Repeated, Require, Trace
 from loamline_codecs.expressions import FAULTS, Symbol, Unplanned
 from loamline_codecs.reads import Read
+from loamline_codecs.scalar import at
 from loamline_codecs.tracing import trace
 
 if TYPE_CHECKING:
@@ -126,13 +127,6 @@ class Plans:
             tree=found.tree,
         )
         return Branch(length, choices, tuple(steps), None, reading)
-
-
-def at(tree: Any, path: str) -> Any:
-    """Return what stands at a path of the layout, None where its section is absent."""
-    for name in path.split("."):
-        tree = None if tree is None else tree.get(name)
-    return tree
 
 
 def _between(value: Symbol, low: int, high: int) -> Symbol:

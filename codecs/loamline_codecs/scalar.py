@@ -68,10 +68,16 @@ def construct_sentence(problem: Exception) -> str:
 
 
 def field_of(tree: Any, path: str) -> Any:
-    """Return the raw value (scalar or column) at a path of the layout, None where its section is absent."""
+    """Return the raw value at a path of construct's result, a flag or a named code as its number; None where absent."""
+    value = at(tree, path)
+    return int(value) if isinstance(value, bool | str) else value
+
+
+def at(tree: Any, path: str) -> Any:
+    """Return what stands at a path of the layout, None where its section is absent."""
     for name in path.split("."):
         tree = None if tree is None else tree.get(name)
-    return int(tree) if isinstance(tree, bool | str) else tree
+    return tree
 
 
 def _physical(quantity: Quantity, raw: Any) -> float | None:

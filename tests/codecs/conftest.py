@@ -6,11 +6,13 @@ The engine is `loamline_codecs.golden`. `uv run pytest tests/codecs --update-gol
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from loamline_codecs import builtin_codecs
 from loamline_codecs.golden import Golden
+from tests.codecs.javascript import Ask, answers
 
 ROOT = Path(__file__).parents[2]
 
@@ -41,3 +43,13 @@ def golden() -> Golden:
 def update_goldens(pytestconfig: pytest.Config) -> bool:
     """Whether expectations are to be rewritten; the option is unknown where this folder wasn't named."""
     return bool(pytestconfig.getoption("update_goldens", default=False))
+
+
+@pytest.fixture
+def ask(tmp_path: Path) -> Ask:
+    """Return a function that gives a script many inputs in one node process."""
+
+    def run(source: str, inputs: list[Any], entry: str = "decodeUplink") -> list[Any]:
+        return answers(tmp_path, [{"source": source, "entry": entry, "inputs": inputs}])[0]
+
+    return run

@@ -7,6 +7,7 @@ import json
 import random
 import shutil
 import subprocess
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -38,6 +39,9 @@ process.stdout.write(JSON.stringify(jobs.map(function (job) {
   return job.inputs.map(function (input) { return answer(found, job.entry, input); });
 }), plain));
 """
+
+#: A function that gives a script many inputs in one node process.
+Ask = Callable[..., list[Any]]
 
 
 def answers(folder: Path, jobs: list[dict[str, Any]]) -> list[list[Any]]:

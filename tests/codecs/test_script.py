@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 import random
 import re
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -22,23 +21,11 @@ from loamline_codecs.dissect import dissect
 from loamline_codecs.scalar import parse
 from loamline_codecs.script import script
 from tests.codecs.declarations import FPORT, random_codec
-from tests.codecs.javascript import answers, codec_of, data_of, few_bits, uplink
+from tests.codecs.javascript import Ask, answers, codec_of, data_of, few_bits, uplink
 from tests.codecs.payloads import payloads as payloads_of
 
 _FIXTURES = Path(__file__).parents[2] / "replay_fixtures"
 _CODECS = {codec.name: codec for codec in BUILT_IN}
-
-Ask = Callable[..., list[Any]]
-
-
-@pytest.fixture
-def ask(tmp_path: Path) -> Ask:
-    """Return a function that gives a script many inputs in one node process."""
-
-    def run(source: str, inputs: list[Any], entry: str = "decodeUplink") -> list[Any]:
-        return answers(tmp_path, [{"source": source, "entry": entry, "inputs": inputs}])[0]
-
-    return run
 
 
 def _expected(codec: Codec, port: int, payload: bytes) -> dict[str, Any]:

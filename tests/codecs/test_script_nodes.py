@@ -8,8 +8,6 @@ from __future__ import annotations
 import io
 import math
 import random
-from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 import construct as c
@@ -18,21 +16,9 @@ from construct import this
 
 from loamline_codecs.expressions import FAULTS
 from loamline_codecs.script import script
-from tests.codecs.javascript import answers, codec_of, few_bits
+from tests.codecs.javascript import Ask, codec_of, few_bits
 
 _REFUSED = object()
-
-Ask = Callable[..., list[Any]]
-
-
-@pytest.fixture
-def ask(tmp_path: Path) -> Ask:
-    """Return a function that gives a script many inputs in one node process."""
-
-    def run(source: str, inputs: list[Any], entry: str = "decodeUplink") -> list[Any]:
-        return answers(tmp_path, [{"source": source, "entry": entry, "inputs": inputs}])[0]
-
-    return run
 
 
 def _fields(*numbers: Any) -> c.Struct:

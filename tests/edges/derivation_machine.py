@@ -12,7 +12,7 @@ import random
 import tempfile
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -30,10 +30,10 @@ from loamline.edges.store.revisions import revision_rows, unfinished
 from loamline.edges.store.verify import verify
 from loamline.edges.store.writer import Writer
 from loamline_codecs import builtin_codecs
-from loamline_schemas.curves import Curve
 from loamline_schemas.limits import LimitLayer, LimitsFile
-from loamline_schemas.registry import PlacementRow, ProbeRow, SiteRow
+from loamline_schemas.registry import PlacementRow
 from loamline_schemas.uplink import Reception, Uplink
+from tests.support.registry_rows import SITES, curve_rows, placement_row, probe_row
 
 START = datetime(2026, 1, 10, tzinfo=UTC)
 LONG_AGO = START - timedelta(days=400)
@@ -237,49 +237,19 @@ def registry_state(told: Told) -> RegistryState:
     moved = START + timedelta(days=told.moved_on_day)
     first = next(iter(PROBES))
     return RegistryState(
-        sites=(SiteRow(site="s", customer="c", latitude_deg=1, longitude_deg=2, time_zone="UTC"),),
-        probes=tuple(
-            ProbeRow(
-                dev_eui=dev_eui,
-                serial=dev_eui[-2:],
-                hardware="P1",
-                made_on=date(2020, 1, 1),
-                air_count=500,
-                water_count=3500,
-                count_per_k=-0.8,
-            )
-            for dev_eui in known
-        ),
+        sites=SITES,
+        probes=tuple(probe_row(dev_eui) for dev_eui in known),
         placements=(
             *(_placement(dev_eui, LONG_AGO, moved if dev_eui == first else None) for dev_eui in known),
             _placement(first, moved, None),
         ),
-        curves=(
-            Curve(
-                id="p1",
-                step="transducer",
-                kind="polynomial",
-                coefficients=told.coefficients,
-                domain=(0, 1),
-                valid_from=LONG_AGO,
-            ),
-            Curve(id="topp", step="soil", kind="topp1980", domain=(1.8, 81), valid_from=LONG_AGO),
-        ),
+        curves=curve_rows(LONG_AGO, told.coefficients),
         limits=LIMITS[told.limits],
     )
 
 
 def _placement(dev_eui: str, since: datetime, until: datetime | None) -> PlacementRow:
-    return PlacementRow(
-        dev_eui=dev_eui,
-        depth_index=0,
-        site="s",
-        label=f"since {since:%d}",
-        depth_cm=10,
-        texture="loam",
-        valid_from=since,
-        valid_to=until,
-    )
+    return placement_row(dev_eui, f"since {since:%d}", since, until)
 
 
 # --- the daemon's side --------------------------------------------------------------------------------------------

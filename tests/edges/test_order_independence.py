@@ -10,7 +10,7 @@ import random
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pyarrow as pa
@@ -24,9 +24,9 @@ from loamline.edges.store.connection import Store
 from loamline.edges.store.registry import probe_ids, registry, save_state
 from loamline.edges.store.writer import Writer
 from loamline_codecs import builtin_codecs
-from loamline_schemas.curves import Curve
-from loamline_schemas.registry import PlacementRow, ProbeRow, SiteRow
+from loamline_schemas.registry import PlacementRow
 from loamline_schemas.uplink import Reception, Uplink
+from tests.support.registry_rows import SITES, curve_rows, placement_row, probe_row
 
 START = datetime(2026, 1, 10, tzinfo=UTC)
 LONG_AGO = START - timedelta(days=400)
@@ -41,49 +41,22 @@ RESOLVED = """
 
 def a_registry() -> RegistryState:
     """Return two probes with factory records, one of them moved, and a profile placed at one depth only."""
-    probes = tuple(
-        ProbeRow(
-            dev_eui=dev_eui,
-            serial=dev_eui[-2:],
-            hardware="P1",
-            made_on=date(2020, 1, 1),
-            air_count=500,
-            water_count=3500,
-            count_per_k=-0.8,
-        )
-        for dev_eui in (ONE_DEPTH, BACKFILLING)
-    )
     moved = START + timedelta(days=4)
-    curves = (
-        Curve(
-            id="p1", step="transducer", kind="polynomial", coefficients=(1, 30, 49), domain=(0, 1), valid_from=LONG_AGO
-        ),
-        Curve(id="topp", step="soil", kind="topp1980", domain=(1.8, 81), valid_from=LONG_AGO),
-    )
     return RegistryState(
-        sites=(SiteRow(site="s", customer="c", latitude_deg=1, longitude_deg=2, time_zone="UTC"),),
-        probes=probes,
+        sites=SITES,
+        probes=(probe_row(ONE_DEPTH), probe_row(BACKFILLING)),
         placements=(
             _placement(ONE_DEPTH, LONG_AGO, moved),
             _placement(ONE_DEPTH, moved, None),
             _placement(BACKFILLING, LONG_AGO, None),
             _placement(PROFILE, LONG_AGO, None),
         ),
-        curves=curves,
+        curves=curve_rows(LONG_AGO),
     )
 
 
 def _placement(dev_eui: str, since: datetime, until: datetime | None) -> PlacementRow:
-    return PlacementRow(
-        dev_eui=dev_eui,
-        depth_index=0,
-        site="s",
-        label=f"since day {since:%j}",
-        depth_cm=10,
-        texture="loam",
-        valid_from=since,
-        valid_to=until,
-    )
+    return placement_row(dev_eui, f"since day {since:%j}", since, until)
 
 
 SEEDS = st.integers(0, 2**32)

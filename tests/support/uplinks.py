@@ -6,7 +6,7 @@ import json
 import random
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -18,8 +18,7 @@ from loamline.edges.store.connection import Store
 from loamline.edges.store.registry import save_state
 from loamline.edges.store.writer import Writer
 from loamline_codecs import builtin_codecs
-from loamline_schemas.curves import Curve
-from loamline_schemas.registry import PlacementRow, ProbeRow, SiteRow
+from tests.support.registry_rows import SITES, curve_rows, placement_row, probe_row
 
 START = datetime(2026, 1, 10, tzinfo=UTC)
 _LONG_AGO = START - timedelta(days=400)
@@ -105,43 +104,10 @@ def registered_store(path: Path) -> Store:
 def _registry() -> RegistryState:
     known = PROBES[:9]  # the others are strangers: stored, decoded, uncalibrated
     return RegistryState(
-        sites=(SiteRow(site="s", customer="c", latitude_deg=1, longitude_deg=2, time_zone="UTC"),),
-        probes=tuple(
-            ProbeRow(
-                dev_eui=dev_eui,
-                serial=dev_eui[-2:],
-                hardware="P1",
-                made_on=date(2020, 1, 1),
-                air_count=500,
-                water_count=3500,
-                count_per_k=-0.8,
-            )
-            for dev_eui in known
-        ),
-        placements=tuple(
-            PlacementRow(
-                dev_eui=dev_eui,
-                depth_index=0,
-                site="s",
-                label=dev_eui[-2:],
-                depth_cm=10,
-                texture="loam",
-                valid_from=_LONG_AGO,
-                valid_to=None,
-            )
-            for dev_eui in known
-        ),
-        curves=(
-            Curve(
-                id="p1",
-                step="transducer",
-                kind="polynomial",
-                coefficients=(1, 30, 49),
-                domain=(0, 1),
-                valid_from=_LONG_AGO,
-            ),
-            Curve(id="topp", step="soil", kind="topp1980", domain=(1.8, 81), valid_from=_LONG_AGO),
-        ),
+        sites=SITES,
+        probes=tuple(probe_row(dev_eui) for dev_eui in known),
+        placements=tuple(placement_row(dev_eui, dev_eui[-2:], _LONG_AGO) for dev_eui in known),
+        curves=curve_rows(_LONG_AGO),
     )
 
 

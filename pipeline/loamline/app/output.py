@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any, NoReturn
 
 import typer
@@ -33,6 +34,18 @@ def fail(message: str, code: int = 1) -> NoReturn:
 def print_json(content: Any) -> None:
     """Print `content` as JSON; times as RFC 3339, nothing coloured or wrapped."""
     sys.stdout.write(json.dumps(content, indent=2, default=_plain, ensure_ascii=False, allow_nan=False) + "\n")
+
+
+def put_text(text: str, out: Path | None, told: Console) -> None:
+    """Write `text` to the file `out`, and say so on `told`; to standard output where no file is named."""
+    if out is None:
+        sys.stdout.write(text)
+        return
+    try:
+        out.write_text(text, encoding="utf-8", newline="\n")
+    except OSError as problem:
+        raise CommandError(f"--out: expected a file that can be written, got {out}: {problem.strerror}") from None
+    told.print(f"wrote {out}", markup=False, soft_wrap=True)
 
 
 def progress_bar() -> Progress:

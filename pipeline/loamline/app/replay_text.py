@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from datetime import UTC, datetime, timedelta
+from datetime import datetime
 from typing import Any
 
 from rich.table import Table
@@ -13,6 +13,7 @@ from rich.text import Text
 from loamline.app.output import rfc3339
 from loamline.app.text import plain
 from loamline.core.change_report import ChangeReport, PlaceChange
+from loamline.core.columns import instant
 from loamline_schemas.verdicts import Verdict, Zone
 
 #: The causes of a stale reading in words; others stand as they are.
@@ -28,7 +29,6 @@ CAUSES = {
     "rules": "the rules of this version of loamline",
     "set_aside": "uplinks set aside that a codec reads by now",
 }
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 #: Sites, probes and months shown of a plan; --json has all.
 _SHOWN = 12
 #: A table's column as wide as its cells: 80 columns hold all.
@@ -84,7 +84,7 @@ def _flips(flips: Mapping[tuple[int, int], int], words: Mapping[int, str]) -> li
 
 
 def _instant(us: int | None) -> datetime | None:
-    return None if us is None else _EPOCH + timedelta(microseconds=us)
+    return None if us is None else instant(us)
 
 
 def report_table(report: ChangeReport) -> Table:

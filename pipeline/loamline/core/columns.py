@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -15,6 +16,7 @@ Flags = NDArray[np.uint8]
 
 MINUTE_US = 60_000_000
 HOUR_US = 60 * MINUTE_US
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 def whole(table: pa.Table, name: str) -> pa.Array:
@@ -31,6 +33,11 @@ def ints(array: pa.Array, missing: int = -1) -> Ints:
 def instants(array: pa.Array) -> Ints:
     """Return a timestamp column as microseconds since 1970-01-01T00:00:00Z, shape (n,)."""
     return np.asarray(array.cast(pa.int64()).to_numpy(zero_copy_only=False), dtype=np.int64)
+
+
+def instant(us: int) -> datetime:
+    """Return microseconds since 1970 as a UTC instant."""
+    return _EPOCH + timedelta(microseconds=int(us))
 
 
 def floats(array: pa.Array) -> Floats:

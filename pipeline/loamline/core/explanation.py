@@ -14,7 +14,7 @@ import numpy as np
 import pyarrow as pa
 
 from loamline.core import calibration
-from loamline.core.columns import HOUR_US, Bools, Ints, floats, instants, ints, whole
+from loamline.core.columns import HOUR_US, Bools, Ints, floats, instant, instants, ints, whole
 from loamline.core.derive import Derived, derive
 from loamline.core.explaining.calibration import calibration_told
 from loamline.core.explaining.check_of_the_fall import fall_told
@@ -28,7 +28,7 @@ from loamline.core.explaining.checks import (
 from loamline.core.explaining.checks_of_the_probe import contact_told, supply_told
 from loamline.core.explaining.neighbours import Neighbours
 from loamline.core.explaining.uplink import Log, find_sample, payload_told, refused_near, rivals, uplink_told
-from loamline.core.explaining.words import Fields, instant, number, shown
+from loamline.core.explaining.words import Fields, number, shown
 from loamline.core.provenance import Registry
 from loamline_codecs import CodecSet, Refusal, Sample
 from loamline_schemas.tables import PROVENANCE, READING

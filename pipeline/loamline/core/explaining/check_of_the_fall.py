@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from loamline.core.columns import HOUR_US, MINUTE_US, Ints
+from loamline.core.columns import HOUR_US, MINUTE_US, Ints, instant
 from loamline.core.explaining.neighbours import Neighbours, check_told, figure
-from loamline.core.explaining.words import Fields, instant, number
+from loamline.core.explaining.words import Fields, number
 from loamline_schemas.limits import Limits
 from loamline_schemas.verdicts import Verdict
 

@@ -9,9 +9,9 @@ import numpy as np
 
 from loamline.core.checks.range_bounds import PERMITTIVITY_SPAN
 from loamline.core.checks.stuck import PERMITTIVITY_STEPS
-from loamline.core.columns import HOUR_US, MINUTE_US, Floats
+from loamline.core.columns import HOUR_US, MINUTE_US, Floats, instant
 from loamline.core.explaining.neighbours import Neighbours, check_told, figure, spread
-from loamline.core.explaining.words import Fields, instant, number, shown
+from loamline.core.explaining.words import Fields, number, shown
 from loamline_codecs import Sample
 from loamline_schemas.verdicts import GRAVEST_FIRST, RangeCause, Verdict
 

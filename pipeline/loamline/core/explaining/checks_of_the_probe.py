@@ -8,9 +8,9 @@ from __future__ import annotations
 import numpy as np
 
 from loamline.core.checks.supply import LEAST_SAMPLES
-from loamline.core.columns import HOUR_US, Bools, Floats
+from loamline.core.columns import HOUR_US, Bools, Floats, instant
 from loamline.core.explaining.neighbours import Neighbours, check_told, figure, spread, yes_or_no
-from loamline.core.explaining.words import Fields, instant, number
+from loamline.core.explaining.words import Fields, number
 from loamline_schemas.limits import Limits
 from loamline_schemas.verdicts import Verdict
 

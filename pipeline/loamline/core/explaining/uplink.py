@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from loamline.core.columns import MINUTE_US, Ints, ints, whole
-from loamline.core.explaining.words import Fields, instant
+from loamline.core.columns import MINUTE_US, Ints, instant, ints, whole
+from loamline.core.explaining.words import Fields
 from loamline.core.identity import Uplinks, sessions
 from loamline.core.radio import expected_signal_power_dbm, margin_db
 from loamline_codecs import CodecSet, Message, Refusal, Sample

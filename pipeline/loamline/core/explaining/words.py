@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import datetime
 from typing import Any
 
 #: A part of an explanation, ready for JSON but for its instants.
 Fields = dict[str, Any]
-
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 def number(figure: float | None) -> str:
@@ -21,11 +19,6 @@ def number(figure: float | None) -> str:
 def signed(figure: float) -> str:
     """Return a figure as a factor or term stands in a formula: in brackets where it is negative."""
     return f"({number(figure)})" if figure < 0 else number(figure)
-
-
-def instant(us: int) -> datetime:
-    """Return microseconds since 1970 as a UTC instant."""
-    return _EPOCH + timedelta(microseconds=int(us))
 
 
 def shown(at: datetime) -> str:

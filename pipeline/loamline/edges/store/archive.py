@@ -21,7 +21,6 @@ from loamline.edges.store.archived import BUCKETS, COLUMNS, ArchivedFile, rows_o
 from loamline.edges.store.connection import Store
 from loamline.edges.store.manifest import forget, remember
 from loamline.edges.store.registry import insert
-from loamline.edges.store.revisions import transaction
 from loamline_schemas.tables import ARCHIVED
 
 #: Months that ended longer ago are archived where nothing else is said: by then backfill and late imports are rare.
@@ -101,7 +100,7 @@ def archive(
         told("manifest", index, len(months))
         remember(folder, files)
         told("deleting", index, len(months))
-        with transaction(store):
+        with store.transaction():
             ((gone,),) = store.con.execute(_DELETE, [*bounds(month)]).fetchall()
             rows = sum(file.rows for file in files)
             if gone != rows:
@@ -132,7 +131,7 @@ def restore(store: Store, month: str | None = None, *, delete: bool = False, tol
         for file in files:
             if fault := fault_of(store, file):
                 raise ArchiveError(f"{fault}; nothing of {each} was restored: put the file back from a copy")
-        with transaction(store):
+        with store.transaction():
             for file in files:
                 _take_back(store, file)
             store.con.execute("DELETE FROM archived WHERE month = ?", [each])

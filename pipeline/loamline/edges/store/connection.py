@@ -10,7 +10,8 @@ from __future__ import annotations
 import fcntl
 import json
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
@@ -89,6 +90,17 @@ class Store:
         """
         self.con.execute("SET checkpoint_threshold = '256MB'")
         self.con.execute("SET auto_checkpoint_skip_wal_threshold = 1000000000")
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """Run the body in one transaction: whole, or not at all."""
+        self.con.execute("BEGIN")
+        try:
+            yield
+            self.con.execute("COMMIT")
+        except BaseException:
+            self.con.execute("ROLLBACK")
+            raise
 
     def last_seq(self) -> int:
         """Return the sequence number of the newest raw-log row, 0 for none."""

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
-
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from loamline.core.columns import Ints, ints, whole
+from loamline.core.columns import Ints, instant, ints, whole
 from loamline.edges.store.connection import Store
 from loamline.edges.store.windows import Windows
 
@@ -44,7 +42,7 @@ def deliveries_in(store: Store, windows: Windows, untimed: Ints) -> pa.Table:
     joins its uplink over any distance.
     """
     store.con.register("_window", windows.table())
-    since, until = _instant(windows.context_from.min()), _instant(windows.heard_to.max())
+    since, until = instant(windows.context_from.min()), instant(windows.heard_to.max())
     log = store.raw_log(since, until, windows.probe_id.tolist())
     near = store.con.sql(
         f"""
@@ -80,7 +78,3 @@ def of_the_same_uplinks(store: Store, deliveries: pa.Table) -> pa.Table:
 def _probes(rows: pa.Table) -> list[int]:
     numbers: list[int] = pc.unique(rows.column("probe_id")).to_pylist()
     return numbers
-
-
-def _instant(us: int) -> datetime:
-    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=int(us))

@@ -72,8 +72,7 @@ def save_state(store: Store, state: RegistryState, note: str) -> tuple[int, list
     if all(change.added == 0 and change.ended == 0 for change in changes):
         return current, changes
     number = current + 1
-    con.execute("BEGIN")
-    try:
+    with store.transaction():
         for table, rows in told:
             fresh = {row["digest"] for row in rows}
             for digest in held[table.name] - fresh:
@@ -97,10 +96,6 @@ def save_state(store: Store, state: RegistryState, note: str) -> tuple[int, list
             [number, datetime.now(UTC), content_digest(digests), note],
         )
         identify(store, [row.dev_eui for row in state.probes] + [row.dev_eui for row in state.placements])
-        con.execute("COMMIT")
-    except BaseException:
-        con.execute("ROLLBACK")
-        raise
     return number, changes
 
 

@@ -1,6 +1,6 @@
 """Replay: readings recomputed from the raw log under the registry state in force, as a revision that can be taken back.
 
-All work is cut into steps of some ten thousand deliveries, each a transaction of its own; whoever drives them may
+All work is cut into steps of some thousand deliveries, each a transaction of its own; whoever drives them may
 commit live messages in between. Nothing is seen of a revision until `publish`, and nothing of it is half seen after.
 """
 
@@ -57,7 +57,7 @@ class Replay:
         (row,) = [row for row in rows.revision_rows(self._store) if row.revision_id == revision_id]
         if row.step in ("preparing", "withdrawing"):
             yield from self._stage(row)
-            with rows.transaction(self._store):
+            with self._store.transaction():
                 rows.publish(self._store, revision_id, datetime.now(UTC), sum(self._changed.values()))
                 for probe_id, settled in self._settled.items():
                     settled.write(self._store, probe_id)
@@ -112,7 +112,7 @@ class Replay:
         for chunk in chunks([(probe, staged.get(probe, 0)) for probe in left], self._chunk):
             # Those of them that a live commit merged by the way are merged.
             pending = sorted(set(chunk) & set(rows.pending_probes(self._store)))
-            with rows.transaction(self._store):
+            with self._store.transaction():
                 rows.merge_pending(self._store, pending)
             left = left[len(chunk) :]
             yield Progress("merging", total - len(left), total)

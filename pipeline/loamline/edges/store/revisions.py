@@ -7,8 +7,7 @@ of these steps. Each step is a transaction of its own, so that a kill leaves a w
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
@@ -117,7 +116,7 @@ def open_revision(
     )
     con.register("_spans", table)
     try:
-        with transaction(store):
+        with store.transaction():
             con.execute(
                 "INSERT INTO revision VALUES (?, ?, ?, ?, ?, 'preparing', ?, NULL, NULL, NULL)",
                 [number, reference_id, reason, asked_by, scope, now],
@@ -176,14 +175,14 @@ def merge_pending(store: Store, probes: Iterable[int]) -> None:
 
 def withdraw(store: Store, revision_id: int) -> None:
     """Begin to take a revision back: its readings are to be staged as they would be without it."""
-    with transaction(store):
+    with store.transaction():
         store.con.execute("UPDATE revision SET step = 'withdrawing' WHERE revision_id = ?", [revision_id])
         forget_staged(store, revision_id)
 
 
 def give_up(store: Store, revision_id: int, now: datetime) -> None:
     """Drop a revision in preparation; no reader has seen anything of it."""
-    with transaction(store):
+    with store.transaction():
         store.con.execute(
             "UPDATE revision SET step = 'undone', undone_at = ? WHERE revision_id = ?", [now, revision_id]
         )
@@ -197,15 +196,3 @@ def forget_staged(store: Store, revision_id: int, where: str = "true") -> None:
         f"UPDATE revision_span SET staged_seq = NULL WHERE revision_id = ? AND {where}",  # noqa: S608 - our own words
         [revision_id],
     )
-
-
-@contextmanager
-def transaction(store: Store) -> Iterator[None]:
-    """Run the body in one transaction: whole, or not at all."""
-    store.con.execute("BEGIN")
-    try:
-        yield
-        store.con.execute("COMMIT")
-    except BaseException:
-        store.con.execute("ROLLBACK")
-        raise

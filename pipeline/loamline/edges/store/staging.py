@@ -11,7 +11,6 @@ import pyarrow as pa
 
 from loamline.core.columns import ints, whole
 from loamline.edges.store.connection import Store
-from loamline.edges.store.revisions import transaction
 from loamline_schemas.tables import PROVENANCE, READING
 
 _KEY = "probe_id, depth_index, measured_at"
@@ -68,7 +67,7 @@ def stage(store: Store, revision_id: int, probes: Any, coming: pa.Table, seq: in
     con.register("_goes", goes)
     counts = con.execute(_CHANGED.format(coming="_coming", held="_held")).fetchall()
     try:
-        with transaction(store):
+        with store.transaction():
             con.execute("DELETE FROM reading_staged WHERE probe_id IN (SELECT probe_id FROM _probes)")
             con.execute(
                 f"INSERT INTO reading_staged SELECT ?, false, c.* FROM _coming c LEFT JOIN _held h USING ({_KEY}) "  # noqa: S608

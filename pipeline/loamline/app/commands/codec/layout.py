@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
 from loamline.app.codecs import CodecDirOption, known_codecs
-from loamline.app.output import CommandError, console, print_json
+from loamline.app.output import CommandError, console, print_json, put_text
 from loamline_codecs import Codec
 from loamline_codecs.layout_drawing import as_svg
 from loamline_codecs.layout_markdown import as_markdown, match_in_words
@@ -41,7 +40,7 @@ def layout_command(
     if everything and (svg or as_json):
         raise CommandError("expected --all with Markdown, got it with another form; name one codec for that", 2)
     if name is None:
-        _put(readme(), out)
+        put_text(readme(), out, console)
         return
     try:
         codec = known_codecs(codec_dir).by_name(name)
@@ -52,7 +51,7 @@ def layout_command(
     elif as_json:
         raise CommandError("expected --out with --markdown or --svg, got it with --json; redirect standard output", 2)
     else:
-        _put(as_svg(codec) if svg else as_markdown(codec), out)
+        put_text(as_svg(codec) if svg else as_markdown(codec), out, console)
 
 
 def as_object(codec: Codec) -> dict[str, Any]:
@@ -102,14 +101,3 @@ def _row(row: Row, meanings: Meanings) -> dict[str, Any]:
         "conditions": list(part.conditions),
         "repeats": list(part.repeats),
     }
-
-
-def _put(text: str, out: Path | None) -> None:
-    if out is None:
-        sys.stdout.write(text)
-        return
-    try:
-        out.write_text(text, encoding="utf-8", newline="\n")
-    except OSError as problem:
-        raise CommandError(f"--out: expected a file that can be written, got {out}: {problem.strerror}") from None
-    console.print(f"wrote {out}", markup=False, soft_wrap=True)

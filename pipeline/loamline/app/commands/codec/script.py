@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from loamline.app.codecs import CodecDirOption, known_codecs
-from loamline.app.output import CommandError, errors
+from loamline.app.output import CommandError, errors, put_text
 from loamline_codecs import DeclarationError
 from loamline_codecs.script import script
 
@@ -34,11 +33,4 @@ def script_command(
         source = script(known[name])
     except DeclarationError as problem:
         raise CommandError(str(problem)) from None
-    if out is None:
-        sys.stdout.write(source)
-        return
-    try:
-        out.write_text(source, encoding="utf-8", newline="\n")
-    except OSError as problem:
-        raise CommandError(f"--out: expected a file that can be written, got {out}: {problem.strerror}") from None
-    errors.print(f"wrote {out}", markup=False, soft_wrap=True)
+    put_text(source, out, errors)
