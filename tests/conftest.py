@@ -14,7 +14,7 @@ from typer.testing import CliRunner
 
 from loamline.app.cli import app
 from loamline.core.reference import RegistryState
-from loamline.edges.canonical import read_canonical
+from loamline.edges.envelopes.canonical import read_canonical
 from loamline.edges.messages import Accepted
 from loamline.edges.store.connection import Store
 from loamline.edges.store.registry import save_state

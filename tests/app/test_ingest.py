@@ -12,7 +12,8 @@ from typing import Any
 import pyarrow as pa
 import pytest
 
-from loamline.app.ingest import Ingest, make_log, read_message
+from loamline.app.ingest import Ingest, make_log
+from loamline.edges.envelopes.canonical import read_message
 from loamline.edges.inbox import Delivery
 from loamline.edges.messages import Accepted, Rejected
 from loamline.edges.store.connection import Store, StoreError

@@ -13,7 +13,7 @@ from typing import Any
 import pyarrow as pa
 
 from loamline.core.reference import RegistryState
-from loamline.edges.canonical import read_canonical
+from loamline.edges.envelopes.canonical import read_canonical
 from loamline.edges.store.connection import Store
 from loamline.edges.store.registry import save_state
 from loamline.edges.store.writer import Writer

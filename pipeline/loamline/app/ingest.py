@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import logging
 import sys
 import time
@@ -17,7 +16,7 @@ import structlog
 from structlog.typing import FilteringBoundLogger, Processor
 
 from loamline.app.desk import Desk, Requests
-from loamline.edges.canonical import read_canonical
+from loamline.edges.envelopes.canonical import read_message
 from loamline.edges.inbox import Delivery
 from loamline.edges.messages import Accepted, Incoming, Outcome, Rejected
 from loamline.edges.store.connection import Store, StoreError
@@ -205,29 +204,6 @@ class Ingest:
             # A connection that failed may fail again when closed; the file is what counts.
             with contextlib.suppress(duckdb.Error):
                 store.close()
-
-
-def read_message(content: bytes, source: str) -> list[Incoming]:
-    """Return the uplinks in one message body: a canonical uplink, or a JSON list of them. Raises nothing.
-
-    Each item of a list stands for itself: one that is no uplink does not spoil the others.
-    """
-    if not content.lstrip().startswith(b"["):
-        return [_read_one(content, source)]
-    try:
-        items = json.loads(content)
-    except (ValueError, RecursionError):
-        return [_read_one(content, source)]  # which says what is wrong with it
-    if not items:
-        return [Rejected(source, f"{source}: expected an uplink or a list of uplinks, got an empty list", content)]
-    return [_read_one(json.dumps(item).encode(), f"{source}[{index}]") for index, item in enumerate(items)]
-
-
-def _read_one(content: bytes, source: str) -> Incoming:
-    try:
-        return read_canonical(content, source)
-    except Exception as problem:  # noqa: BLE001 - one message must never stop the daemon
-        return Rejected(source, f"{source}: expected a canonical uplink, got {_told(problem)}", content)
 
 
 def _refused(message: Accepted | Rejected, problem: Exception) -> Rejected:

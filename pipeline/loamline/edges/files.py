@@ -7,7 +7,7 @@ import zlib
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
-from loamline.edges.canonical import read_canonical
+from loamline.edges.envelopes.canonical import read_canonical
 from loamline.edges.messages import Incoming, Rejected
 
 _GZIP = b"\x1f\x8b"

@@ -18,11 +18,12 @@ class Accepted:
 
 @dataclass(frozen=True)
 class Rejected:
-    """A message that is no uplink: where it came from, why not, and all of it."""
+    """A message that is no uplink: where it came from, why not, all of it, and the envelope it was read as."""
 
     source: str
     detail: str
     content: bytes
+    kind: str = "canonical"
 
 
 Incoming = Accepted | Rejected
