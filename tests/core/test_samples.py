@@ -28,13 +28,14 @@ def kept(*samples):
     def column(name, scale=1):
         return np.array([np.rint(told[name] * scale) for told in samples], dtype=np.int64)
 
+    key = tuple(np.array(part, dtype=np.int64) for part in zip(*(told["key"] for told in samples), strict=True))
     told = coalesce(
         column("series"),
         column("minute", MINUTE_US),
         np.array([told["interval"] for told in samples], dtype=np.float64),
         column("age"),
         column("heard", MINUTE_US),
-        tuple(np.array(part, dtype=np.int64) for part in zip(*(told["key"] for told in samples), strict=True)),
+        lambda rows: tuple(column[rows] for column in key),
         tuple(
             np.array(figure, dtype=np.float64) for figure in zip(*(told["figures"] for told in samples), strict=True)
         ),
@@ -92,7 +93,7 @@ def test_other_probes_and_depths_are_never_mixed():
 
 def test_no_samples_keep_none():
     empty = np.empty(0, dtype=np.int64)
-    told = coalesce(empty, empty, np.empty(0), empty, empty, (empty,), (np.empty(0),))
+    told = coalesce(empty, empty, np.empty(0), empty, empty, lambda rows: (rows,), (np.empty(0),))
     assert len(told.row) == len(told.conflicts) == len(told.span_us[0]) == 0
 
 

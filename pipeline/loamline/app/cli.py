@@ -25,6 +25,7 @@ from loamline.app.commands import (
     verify,
 )
 from loamline.app.output import CommandError, errors
+from loamline.edges.allocator import keep_freed_memory
 
 
 class OneSentence(TyperGroup):
@@ -67,4 +68,5 @@ app.command("verify")(verify.verify)
 
 def main() -> None:
     """Run the command line."""
+    keep_freed_memory()
     app()

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from loamline.core.columns import Bools, Floats, Ints
+from loamline.core.columns import Bools, Floats, Ints, distinct, used
 from loamline.core.curves import kinds
 from loamline.core.curves.polynomials import polynomial
 from loamline.core.curves.published import TOPP_1980
@@ -113,7 +113,7 @@ def slopes(x: Floats, which: Ints, curves: Sequence[Curve], soil_temperature_deg
 
 def _by_curve(x: Floats, which: Ints, curves: Sequence[Curve]) -> Iterator[tuple[Curve, Ints, Bools]]:
     """Yield each curve that is used, its rows, and which of them lie in its domain."""
-    for index in np.unique(which[which >= 0]).tolist():
+    for index in used(which):
         curve = curves[index]
         rows = np.flatnonzero(which == index)
         with np.errstate(invalid="ignore"):
@@ -122,13 +122,14 @@ def _by_curve(x: Floats, which: Ints, curves: Sequence[Curve]) -> Iterator[tuple
 
 def records(rows: Sequence[ProbeRow], which: Ints) -> tuple[Floats, Floats, Floats]:
     """Return air_count, water_count and count_per_k of each sample's probe, shape (m,), NaN where unknown."""
-    table = np.full((len(rows) + 1, 3), np.nan)
-    for index in np.unique(which[which >= 0]).tolist():
-        row = rows[index]
-        if row.air_count is not None and row.water_count is not None and row.count_per_k is not None:
-            table[index] = row.air_count, row.water_count, row.count_per_k
-    picked = table[which]
-    return picked[:, 0], picked[:, 1], picked[:, 2]
+    first, number = distinct(which)
+    table = np.full((len(first), 3), np.nan)
+    for place, index in enumerate(which[first].tolist()):
+        row = rows[index] if index >= 0 else None
+        if row and row.air_count is not None and row.water_count is not None and row.count_per_k is not None:
+            table[place] = row.air_count, row.water_count, row.count_per_k
+    air_count, water_count, count_per_k = np.ascontiguousarray(table.T)
+    return air_count[number], water_count[number], count_per_k[number]
 
 
 def calibrate(

@@ -71,6 +71,29 @@ def group_starts(*sorted_keys: NDArray[Any]) -> Bools:
     return starts
 
 
+def order_by(*keys: Ints) -> Ints:
+    """Return the rows in order of the keys, the first the most important, equal ones in their own order; shape (n,).
+
+    What np.lexsort does, from the last key to the first, but with as many keys a turn as fit into one number. A stable
+    sort goes through what is nearly in order, as a raw log is, in a fraction of the time.
+    """
+    n = len(keys[0])
+    order = np.arange(n)
+    packed, span = np.zeros(n, dtype=np.int64), 1
+    for key in reversed(keys) if n > 1 else ():
+        low = int(key.min())
+        width = int(key.max()) - low + 1
+        if span * width >= 1 << 62:
+            order = order[np.argsort(packed[order], kind="stable")]
+            packed, span = np.zeros(n, dtype=np.int64), 1
+        if width >= 1 << 62:
+            order = order[np.argsort(key[order], kind="stable")]
+            continue
+        packed += (key - low) * span
+        span *= width
+    return np.asarray(order[np.argsort(packed[order], kind="stable")])
+
+
 def distinct(*columns: Ints) -> tuple[Ints, Ints]:
     """Return the first row of each distinct combination, in order of first sight, and each row's number among them.
 
@@ -94,6 +117,11 @@ def distinct(*columns: Ints) -> tuple[Ints, Ints]:
 
 def _numbered(column: Ints) -> Ints:
     return ints(pa.array(column).dictionary_encode().indices)
+
+
+def used(which: Ints) -> list[int]:
+    """Return the indices that occur in a column of them, ascending; -1 stands for none."""
+    return np.flatnonzero(np.bincount(which + 1)[1:]).tolist() if len(which) else []
 
 
 def rows_since(starts: Bools, at_us: Ints, since_us: Ints) -> Ints:

@@ -8,7 +8,7 @@ The result depends on the set of deliveries, the registry states, the codecs and
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -25,9 +25,9 @@ from loamline.core.checks.series import Series, Thresholds
 from loamline.core.checks.spike import check_spike
 from loamline.core.checks.stuck import check_stuck
 from loamline.core.checks.supply import check_supply
-from loamline.core.columns import Bools, Floats, Ints, arrow, distinct, ints, whole
+from loamline.core.columns import Bools, Floats, Ints, arrow, ints, whole
 from loamline.core.identity import Uplinks, merge
-from loamline.core.provenance import RESOLVED, Registry, provenance_of
+from loamline.core.provenance import RESOLVED, Registry, provenance_of, settings_of
 from loamline.core.reference import Resolved
 from loamline.core.samples import Kept, coalesce, measured_at
 from loamline.core.soil.standing import standing
@@ -117,7 +117,7 @@ def _readings(
     resolved = _resolve(registry, state, probe, depth, at)
     catalogue = registry.catalogue
     interval = decoded.uplink["interval_minutes"][row]
-    usual = _thresholds(catalogue.limits.rows, resolved.limits, ["interval_minutes"])["interval_minutes"]
+    usual = np.array([row.interval_minutes for row in catalogue.limits.rows], dtype=np.float64).take(resolved.limits)
     interval = np.where(np.isnan(interval), usual, interval)
     kept = coalesce(
         probe * 256 + depth,
@@ -125,14 +125,17 @@ def _readings(
         interval,
         age,
         heard,
-        _uplink_key(deliveries, uplinks, row),
+        lambda samples: _uplink_key(deliveries, uplinks, row[samples]),
         tuple(decoded.figures.values()),
     )
     k = kept.row
     resolved = Resolved(**{name: getattr(resolved, name)[k] for name in RESOLVED})
+    settings = settings_of(decoded.codec[row[k]], state[k], resolved)
+    which, setting = settings.which, settings.resolved
     figures = {name: column[k] for name, column in decoded.figures.items()}
     uplink = {name: column[row[k]] for name, column in decoded.uplink.items()}
-    record = calibration.records(catalogue.probes.rows, resolved.probe)
+    air, water, per_k = calibration.records(catalogue.probes.rows, setting.probe)
+    record = air.take(which), water.take(which), per_k.take(which)
     made = calibration.calibrate(
         figures["moisture_count"],
         figures["permittivity"],
@@ -153,9 +156,10 @@ def _readings(
     )
     stands = standing(
         made.vwc_m3_m3,
-        resolved.placement,
-        resolved.soil_layer,
-        resolved.crop,
+        which,
+        setting.placement,
+        setting.soil_layer,
+        setting.crop,
         catalogue.placements.rows,
         catalogue.soil_layers.rows,
         catalogue.crops.rows,
@@ -176,13 +180,12 @@ def _readings(
         supply_v=uplink["supply_v"],
         supply_low=uplink["supply_low"],
         tilted=uplink["tilted"],
-        depth_cm=_depth_cm(catalogue.placements.rows, resolved.placement),
+        depth_cm=_depth_cm(catalogue.placements.rows, setting.placement).take(which),
         relative_count=made.x,
     )
-    limits = _thresholds(catalogue.limits.rows, resolved.limits)
+    limits = _thresholds(catalogue.limits.rows, setting.limits, which)
     limits.columns["interval_minutes"] = interval[k]  # the payload's own, where it tells one
     flags, frost = _flags(series, limits, frozen_before)
-    made_by, provenance = provenance_of(decoded.codec[row[k]], state[k], resolved, codecs, registry)
     columns = {
         "probe_id": probe[k],
         "depth_index": depth[k],
@@ -204,28 +207,25 @@ def _readings(
         **flags,
     }
     arrays = [arrow(columns[column.name], column.arrow) for column in _DERIVED]
-    table = pa.table([*arrays, pa.array(made_by)], names=[*(column.name for column in _DERIVED), "made_by"])
-    return table, provenance, kept, frost
+    table = pa.table([*arrays, pa.array(which)], names=[*(column.name for column in _DERIVED), "made_by"])
+    return table, provenance_of(settings, codecs, registry), kept, frost
 
 
-def _uplink_key(deliveries: pa.Table, uplinks: Uplinks, row: Ints) -> tuple[Ints, ...]:
-    """Return the columns that order two uplinks heard at once: fcnt, dev_addr, fport, then the payload's digest."""
-    address, fport = ints(whole(deliveries, "dev_addr")), ints(whole(deliveries, "fport"))
-    payload = whole(deliveries, "payload").take(pa.array(uplinks.first)).dictionary_encode()
-    # Rank of the payload among all here: its order, whatever else is in the batch.
+def _uplink_key(deliveries: pa.Table, uplinks: Uplinks, which: Ints) -> tuple[Ints, ...]:
+    """Return the columns that order uplinks heard at once: fcnt, dev_addr, fport, then the payload's bytes."""
+    rows = deliveries.select(["dev_addr", "fport", "payload"]).take(pa.array(uplinks.first[which]))
+    payload = whole(rows, "payload").dictionary_encode()
+    # Rank of the payload among those here: its order, whatever else is in the batch.
     order = np.asarray(pa.compute.sort_indices(payload.dictionary))
     rank = np.empty(len(order), dtype=np.int64)
     rank[order] = np.arange(len(order))
-    return (
-        uplinks.fcnt[row],
-        address[uplinks.first][row],
-        fport[uplinks.first][row],
-        rank[ints(payload.indices)][row],
-    )
+    return uplinks.fcnt[which], ints(whole(rows, "dev_addr")), ints(whole(rows, "fport")), rank[ints(payload.indices)]
 
 
 def _resolve(registry: Registry, reference: Ints, probe: Ints, depth: Ints, at: Ints) -> Resolved:
     m = len(probe)
+    if m and (reference == reference[0]).all():
+        return registry.states[int(reference[0])].resolve(probe, depth, at)
     found = {name: np.full(m, -1, dtype=np.int64) for name in RESOLVED}
     for number in np.unique(reference).tolist():
         rows = np.flatnonzero(reference == number)
@@ -236,21 +236,20 @@ def _resolve(registry: Registry, reference: Ints, probe: Ints, depth: Ints, at: 
 
 
 def _depth_cm(rows: list[PlacementRow], which: Ints) -> Floats:
-    first, number = distinct(which)
-    return np.array([rows[index].depth_cm if index >= 0 else np.nan for index in which[first].tolist()])[number]
+    return np.array([rows[index].depth_cm if index >= 0 else np.nan for index in which.tolist()], dtype=np.float64)
 
 
-def _thresholds(rows: list[Limits], which: Ints, names: Iterable[str] | None = None) -> Thresholds:
-    """Return the limits of each sample, all or those of `names`."""
+def _thresholds(rows: list[Limits], limits: Ints, which: Ints) -> Thresholds:
+    """Return the limits of each reading, whose setting is `which`; `limits` has a row for each setting."""
     columns: dict[str, Floats] = {}
-    usual = dict(Limits())
-    for name in usual if names is None else names:
-        values = np.array([getattr(row, name) for row in rows], dtype=np.float64)
-        if isinstance(usual[name], tuple):
-            low, high = values.reshape(-1, 2).T
-            columns[f"{name}_low"], columns[f"{name}_high"] = low[which], high[which]
+    for name, usual in Limits():
+        values = np.array([getattr(row, name) for row in rows], dtype=np.float64)[limits]
+        if isinstance(usual, tuple):
+            columns[f"{name}_low"], columns[f"{name}_high"] = (
+                np.ascontiguousarray(bound).take(which) for bound in values.T
+            )
         else:
-            columns[name] = values[which]
+            columns[name] = values.take(which)
     return Thresholds(columns)
 
 

@@ -15,7 +15,18 @@ from dataclasses import dataclass
 import numpy as np
 import pyarrow as pa
 
-from loamline.core.columns import MINUTE_US, Bools, Floats, Ints, floats, group_starts, instants, ints, whole
+from loamline.core.columns import (
+    MINUTE_US,
+    Bools,
+    Floats,
+    Ints,
+    floats,
+    group_starts,
+    instants,
+    ints,
+    order_by,
+    whole,
+)
 
 LINK_US = 10 * MINUTE_US
 CLOCK = 2
@@ -48,12 +59,39 @@ def merge(deliveries: pa.Table) -> Uplinks:
     """Return the uplinks that these deliveries are of."""
     n = deliveries.num_rows
     probe, heard = ints(whole(deliveries, "probe_id")), instants(whole(deliveries, "heard_at"))
-    dev_addr, fcnt = ints(whole(deliveries, "dev_addr")), ints(whole(deliveries, "fcnt"))
+    fcnt = ints(whole(deliveries, "fcnt"))
+    shared = _shared(probe, fcnt & 0xFFFF)
+    alone = np.flatnonzero(~shared)
+    several = np.flatnonzero(shared)
+    uplink_of = np.empty(n, dtype=np.int64)
+    uplink_of[alone] = np.arange(len(alone))
+    linked, first_of_linked = _linked(deliveries.take(pa.array(several)))
+    uplink_of[several] = len(alone) + linked
+    first = np.concatenate([alone, several[first_of_linked]])
+    widest = fcnt[first]
+    np.maximum.at(widest, uplink_of[several], fcnt[several])
+    gateways, rssi, snr = _radio(deliveries, uplink_of, len(first))
+    return Uplinks(first, uplink_of, probe[first], heard[first], widest, gateways, rssi, snr)
+
+
+def _shared(probe: Ints, low_fcnt: Ints) -> Bools:
+    """Return which deliveries have probe and counter in common with another: no other can be of one uplink."""
+    order = order_by(probe, low_fcnt)
+    starts = group_starts(probe[order], low_fcnt[order])
+    shared = np.ones(len(probe), dtype=bool)
+    shared[order] = ~(starts & np.append(starts[1:], True))
+    return shared
+
+
+def _linked(deliveries: pa.Table) -> tuple[Ints, Ints]:
+    """Return the uplink of each delivery, numbered from 0, and the delivery that stands for each of them."""
+    n = deliveries.num_rows
+    probe, heard = ints(whole(deliveries, "probe_id")), instants(whole(deliveries, "heard_at"))
+    dev_addr, low = ints(whole(deliveries, "dev_addr")), ints(whole(deliveries, "fcnt")) & 0xFFFF
     fport = ints(whole(deliveries, "fport"))
     payload = ints(whole(deliveries, "payload").dictionary_encode().indices)
     digest = whole(deliveries, "digest").to_numpy(zero_copy_only=False)
     by_clock = ints(whole(deliveries, "heard_at_source")) == CLOCK
-    low = fcnt & 0xFFFF
 
     order = np.lexsort((digest, heard, payload, fport, low, dev_addr, probe))
     same_key = (probe[order], dev_addr[order], low[order], fport[order], payload[order])
@@ -66,14 +104,8 @@ def merge(deliveries: pa.Table) -> Uplinks:
         key = np.empty(n, dtype=np.int64)
         key[order] = np.cumsum(group_starts(*same_key)) - 1
         uplink_of = _join_untimed(uplink_of, key, by_clock)
-
-    count = int(uplink_of.max()) + 1 if n else 0
     by_uplink = np.lexsort((digest, heard, uplink_of))
-    first = by_uplink[np.flatnonzero(group_starts(uplink_of[by_uplink]))]
-    widest = np.zeros(count, dtype=np.int64)
-    np.maximum.at(widest, uplink_of, fcnt)
-    gateways, rssi, snr = _radio(deliveries, uplink_of, count)
-    return Uplinks(first, uplink_of, probe[first], heard[first], widest, gateways, rssi, snr)
+    return uplink_of, by_uplink[np.flatnonzero(group_starts(uplink_of[by_uplink]))]
 
 
 def _join_untimed(uplink_of: Ints, key: Ints, by_clock: Bools) -> Ints:
@@ -102,12 +134,18 @@ def _radio(deliveries: pa.Table, uplink_of: Ints, count: int) -> tuple[Ints, Flo
     rssi, snr = floats(heard.field("rssi_dbm")) + 0.0, floats(heard.field("snr_db")) + 0.0
     low_snr, low_rssi = np.nan_to_num(snr, nan=-np.inf), np.nan_to_num(rssi, nan=-np.inf)
 
-    order = np.lexsort((low_rssi, low_snr, antenna, gateway, uplink))
-    last = np.roll(group_starts(uplink[order], gateway[order], antenna[order]), -1)
-    kept = order[last]
+    order = order_by(uplink, gateway, antenna)
+    again = ~group_starts(uplink[order], gateway[order], antenna[order])
+    if again.any():
+        order = np.lexsort((low_rssi, low_snr, antenna, gateway, uplink))
+        last = np.roll(group_starts(uplink[order], gateway[order], antenna[order]), -1)
+        order = order[last]
     best_rssi, best_snr = np.full(count, -np.inf), np.full(count, -np.inf)
-    np.maximum.at(best_rssi, uplink[kept], low_rssi[kept])
-    np.maximum.at(best_snr, uplink[kept], low_snr[kept])
+    begins = np.flatnonzero(group_starts(uplink[order]))
+    if len(begins):
+        told = uplink[order][begins]
+        best_rssi[told] = np.maximum.reduceat(low_rssi[order], begins)
+        best_snr[told] = np.maximum.reduceat(low_snr[order], begins)
     own = group_starts(uplink[order], gateway[order])
     gateways = np.bincount(uplink[order][own], minlength=count).astype(np.int64)
     return gateways, np.where(np.isinf(best_rssi), np.nan, best_rssi), np.where(np.isinf(best_snr), np.nan, best_snr)

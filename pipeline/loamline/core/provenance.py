@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -29,17 +29,35 @@ class Registry:
     revisions: Revisions = field(default_factory=Revisions)
 
 
-def provenance_of(
-    codec: Any, reference: Ints, resolved: Resolved, codecs: CodecSet, registry: Registry
-) -> tuple[Ints, list[dict[str, Any]]]:
-    """Return each reading's row of the provenance list, and that list."""
+@dataclass(frozen=True)
+class Settings:
+    """What m readings were made with: `which` of c different settings made each, shape (m,).
+
+    `reference`, `codec` and the columns of `resolved` are the settings', shape (c,).
+    """
+
+    which: Ints
+    reference: Ints
+    codec: Ints
+    resolved: Resolved
+
+
+def settings_of(codec: Any, reference: Ints, resolved: Resolved) -> Settings:
+    """Return the different settings that m readings were made with; every argument's columns have shape (m,)."""
     columns = [reference, codec.astype(np.int64), *(getattr(resolved, name) for name in RESOLVED)]
-    first, made_by = distinct(*columns)
-    keys = np.stack([column[first] for column in columns])
-    return made_by, [_row(tuple(int(i) for i in key), codecs, registry.catalogue) for key in keys.T]
+    first, which = distinct(*columns)
+    told = [column[first] for column in columns]
+    return Settings(which, told[0], told[1], Resolved(*told[2:]))
 
 
-def _row(key: tuple[int, ...], codecs: CodecSet, catalogue: Catalogue) -> dict[str, Any]:
+def provenance_of(settings: Settings, codecs: CodecSet, registry: Registry) -> list[dict[str, Any]]:
+    """Return a row of PROVENANCE, without its number, for each of the settings."""
+    resolved = (getattr(settings.resolved, name) for name in RESOLVED)
+    keys = np.stack([settings.reference, settings.codec, *resolved], axis=1)
+    return [_row(key, codecs, registry.catalogue) for key in keys.tolist()]
+
+
+def _row(key: Sequence[int], codecs: CodecSet, catalogue: Catalogue) -> dict[str, Any]:
     reference, codec, probe, placement, transducer, soil, limits, soil_layer, crop = key
     curves = catalogue.curves
     return {

@@ -15,7 +15,7 @@ from typing import Any, Generic, TypeVar
 import numpy as np
 from pydantic import BaseModel
 
-from loamline.core.columns import Ints
+from loamline.core.columns import Ints, distinct
 from loamline.core.limit_layers import layer_names, limits_over_time
 from loamline.core.timeline import FOREVER, SINCE_EVER, Timeline, microseconds, span_us
 from loamline_schemas.curves import Curve
@@ -119,10 +119,24 @@ class Reference:
         self._depth, self._soil_layer = _column(depths.of_rows), Timeline(_layers(depths, state.soils, catalogue))
         sites = _codes(row.site for row in places)
         self._site, self._crop = _column(sites.of_rows), Timeline(_crops(sites, state.crops, catalogue))
+        over_time = (self._record, self._place, self._limits, self._curve, self._soil_layer, self._crop)
+        self._bounds = np.unique(np.concatenate([timeline.bounds_us for timeline in over_time]))
 
     def resolve(self, probe_id: Ints, depth_index: Ints, measured_at_us: Ints) -> Resolved:
         """Return what holds for each sample at its instant; all arguments and results have shape (m,)."""
-        at = measured_at_us
+        # Between two bounds nothing changes, so that a stretch of samples is looked up once.
+        stretch = self._stretch(measured_at_us)
+        first, which = distinct(probe_id, depth_index, stretch)
+        told = self._composed(probe_id[first], depth_index[first], measured_at_us[first])
+        return Resolved(**{name: column[which] for name, column in vars(told).items()})
+
+    def _stretch(self, at: Ints) -> Ints:
+        if not len(at):
+            return at
+        low, high = np.searchsorted(self._bounds, [at.min(), at.max()], "right")
+        return np.searchsorted(self._bounds[low:high], at, "right")
+
+    def _composed(self, probe_id: Ints, depth_index: Ints, at: Ints) -> Resolved:
         record = self._record.at(probe_id, at)
         place = self._place.at(_key(probe_id, depth_index), at)
         limits = np.where(place >= 0, self._place_limits[place], self._own_limits.at(probe_id, at))

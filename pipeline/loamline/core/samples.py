@@ -7,11 +7,12 @@ outcome depends on the set of uplinks alone.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
-from loamline.core.columns import MINUTE_US, Floats, Ints, group_starts
+from loamline.core.columns import MINUTE_US, Floats, Ints, group_starts, order_by
 
 
 @dataclass(frozen=True)
@@ -38,31 +39,56 @@ def coalesce(
     interval_minutes: Floats,
     age_minutes: Ints,
     heard_at_us: Ints,
-    uplink_key: tuple[Ints, ...],
+    uplink_key: Callable[[Ints], tuple[Ints, ...]],
     figures: tuple[Floats, ...],
 ) -> Kept:
     """Return which of m samples count. `series` numbers probe and depth; every column has shape (m,).
 
     Where two neighbours have different intervals, the shorter one decides whether they are one.
-    `uplink_key` holds the columns that break a tie, the most important first; equal figures are no conflict.
+    `uplink_key` gives, for some samples, the columns that break a tie, the most important first; few have one. Equal
+    figures are no conflict.
     """
     m = len(series)
-    order = np.lexsort((*reversed(uplink_key), heard_at_us, age_minutes, measured_at_us, series))
-    at, own = measured_at_us[order], series[order]
-    quarter = interval_minutes[order] * (MINUTE_US / 4)
+    order = order_by(series, measured_at_us)
+    at, own, quarter = measured_at_us[order], series[order], interval_minutes[order] * (MINUTE_US / 4)
     starts = group_starts(own)
+    tied = ~group_starts(own, at)
+    if (quarter[1:] != quarter[:-1])[tied[1:]].any():
+        # Which of two samples of one instant stands beside the next one's interval is told by the total order.
+        key = uplink_key(np.arange(m))
+        order = np.lexsort((*reversed(key), heard_at_us, age_minutes, measured_at_us, series))
+        quarter = interval_minutes[order] * (MINUTE_US / 4)
     if m:
         # At one instant there is one sample, even if a payload says that its interval is nothing.
         starts[1:] |= np.diff(at) >= np.maximum(np.minimum(quarter[1:], quarter[:-1]), 1.0)
-    cluster = np.cumsum(starts) - 1
-    ranked = np.lexsort(
-        (*(key[order] for key in reversed(uplink_key)), heard_at_us[order], age_minutes[order], cluster)
-    )
-    best = ranked[np.flatnonzero(group_starts(cluster[ranked]))]
-    differs = np.zeros(m, dtype=bool)
-    for figure in figures:
-        ours, winners = figure[order], figure[order][best][cluster]
-        differs |= (ours != winners) & ~(np.isnan(ours) & np.isnan(winners))
-    conflicts = np.bincount(cluster[differs], minlength=len(best)).astype(np.int64)
     edges = np.flatnonzero(starts)
-    return Kept(order[best], conflicts, (at[edges], at[np.append(edges[1:], m) - 1] if m else at))
+    best = order[edges]
+    conflicts = np.zeros(len(edges), dtype=np.int64)
+    lengths = np.diff(edges, append=m)
+    several = np.flatnonzero(lengths > 1)
+    if len(several):
+        rows = order[np.repeat(lengths > 1, lengths)]
+        cluster = np.repeat(np.arange(len(several)), lengths[several])
+        best[several] = _winners(rows, cluster, age_minutes, heard_at_us, uplink_key)
+        winner = best[several][cluster]
+        differs = np.zeros(len(rows), dtype=bool)
+        for figure in figures:
+            ours, winners = figure[rows], figure[winner]
+            differs |= (ours != winners) & ~(np.isnan(ours) & np.isnan(winners))
+        conflicts[several] = np.bincount(cluster[differs], minlength=len(several))
+    return Kept(best, conflicts, (at[edges], at[np.append(edges[1:], m) - 1] if m else at))
+
+
+def _winners(
+    rows: Ints, cluster: Ints, age_minutes: Ints, heard_at_us: Ints, uplink_key: Callable[[Ints], tuple[Ints, ...]]
+) -> Ints:
+    """Return which of `rows` counts in each cluster; clusters stand together, numbered from 0 on."""
+    for column in (age_minutes, heard_at_us):
+        told = column[rows]
+        least = np.minimum.reduceat(told, np.flatnonzero(group_starts(cluster)))
+        left = told == least[cluster]
+        rows, cluster = rows[left], cluster[left]
+    if (cluster[1:] == cluster[:-1]).any():
+        ranked = np.lexsort((*reversed(uplink_key(rows)), cluster))
+        rows, cluster = rows[ranked], cluster[ranked]
+    return rows[np.flatnonzero(group_starts(cluster))]

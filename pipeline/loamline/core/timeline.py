@@ -44,6 +44,11 @@ class Timeline:
         place = np.where((place >= 0) & (place < unknown), place, unknown)
         return self._starts[place], self._starts[place + 1]
 
+    @property
+    def bounds_us(self) -> Ints:
+        """Every instant at which a row begins or ends, ascending; between two of them nothing changes."""
+        return np.unique(np.concatenate([self._from, self._to]))
+
     def at(self, key: Ints, at_us: Ints) -> Ints:
         """Return the number of the row that holds for each key and instant, -1 for none; all of shape (m,)."""
         first, last = self._rows_of(key)

@@ -2,10 +2,9 @@
 
 import re
 
-import numpy as np
 import pytest
 
-from loamline.core.soil.water import SoilWater, soil_water_of, water_columns
+from loamline.core.soil.water import SoilWater, soil_water_of
 from loamline_schemas.registry import SoilRow
 
 LOAM_TABLE = "Saxton & Rawls 2006, Table 3, loam"
@@ -104,11 +103,3 @@ def test_an_organic_soil_has_to_be_measured(told):
 def test_an_unknown_class_is_refused_with_the_known_ones():
     with pytest.raises(ValueError, match="expected one of the 12 USDA texture classes"):
         soil_water_of(None, "loess")
-
-
-def test_columns_hold_each_samples_soil_and_nan_where_there_is_none():
-    soils = [soil_water_of(None, "loam"), soil_water_of(None, "sand")]
-    wp, fc, sat = water_columns(soils, np.array([1, -1, 0, 1]))
-    np.testing.assert_array_equal(wp, [0.05, np.nan, 0.14, 0.05])
-    np.testing.assert_array_equal(fc, [0.10, np.nan, 0.28, 0.10])
-    np.testing.assert_array_equal(sat, [0.46, np.nan, 0.46, 0.46])

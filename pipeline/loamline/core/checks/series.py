@@ -8,6 +8,9 @@ import numpy as np
 
 from loamline.core.columns import Bools, Floats, Ints, group_starts
 
+#: Windows are looked through value by value where they hold at most so many times the column's values.
+_LOOKED_THROUGH = 4
+
 
 def _untold() -> Floats:
     return np.empty(0)
@@ -86,24 +89,37 @@ def stretches(number: Ints) -> tuple[Ints, Ints]:
     return np.repeat(starts, lengths), np.repeat(starts + lengths, lengths)
 
 
-def window_extremes(values: Floats, first: Ints) -> tuple[Floats, Floats]:
+def window_extremes(values: Floats, first: Ints, rows: Ints | None = None) -> tuple[Floats, Floats]:
     """Return the least and greatest of values[first[i]..i], NaN ignored, shape (m,); NaN where there is none.
 
-    A sparse table of doubling spans: m log2(longest window) steps, all of them whole-column.
+    `rows`, shape (c,), asks for these i alone, and makes both results' shape (c,). Few short windows are looked
+    through; else a sparse table of doubling spans takes m log2(longest window) steps, all of them whole-column.
     """
     m = len(values)
-    index = np.arange(m)
-    length = index - first + 1
+    asked = np.arange(m) if rows is None else rows
+    length = asked - first[asked] + 1
+    if int(length.sum()) <= _LOOKED_THROUGH * m:
+        return _looked_through(values, first[asked], asked)
+    least, greatest = np.full((2, len(asked)), np.nan)
     low, high = values.copy(), values.copy()
-    least, greatest = np.full(m, np.nan), np.full(m, np.nan)
-    span = 1
-    while m and span <= length.max():
+    span, longest = 1, int(length.max())
+    while span <= longest:
         # low[i], high[i] now cover values[i-span+1..i].
-        rows = np.flatnonzero((length >= span) & (length < 2 * span))
-        other = first[rows] + span - 1
-        least[rows] = np.fmin(low[rows], low[other])
-        greatest[rows] = np.fmax(high[rows], high[other])
-        low[span:] = np.fmin(low[span:], low[:-span])
-        high[span:] = np.fmax(high[span:], high[:-span])
+        found = np.flatnonzero((length >= span) & (length < 2 * span))
+        at, other = asked[found], first[asked[found]] + span - 1
+        least[found] = np.fmin(low[at], low[other])
+        greatest[found] = np.fmax(high[at], high[other])
+        if 2 * span <= longest:
+            low[span:] = np.fmin(low[span:], low[:-span])
+            high[span:] = np.fmax(high[span:], high[:-span])
         span *= 2
     return least, greatest
+
+
+def _looked_through(values: Floats, first: Ints, rows: Ints) -> tuple[Floats, Floats]:
+    if not len(rows):
+        return np.empty(0), np.empty(0)
+    # One more value, so that a window may end where the column does.
+    padded = np.append(values, np.nan)
+    edges = np.stack([first, rows + 1], axis=1).ravel()
+    return np.fmin.reduceat(padded, edges)[::2], np.fmax.reduceat(padded, edges)[::2]

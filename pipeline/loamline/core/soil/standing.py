@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
-from loamline.core.columns import Floats, Ints, distinct
+from loamline.core.columns import Floats, Ints
 from loamline.core.soil.available import NO_ZONE, Bounds, plant_available_fraction, zone_bounds, zones
 from loamline.core.soil.crops import root_zone_of
-from loamline.core.soil.water import SoilWater, soil_water_of, water_columns
+from loamline.core.soil.water import SoilWater, soil_water_of
 from loamline_schemas.registry import CropRow, PlacementRow, SoilRow
 
 
@@ -31,15 +32,10 @@ class Place:
     own_deficit_below: float
     own_excess_above: float
 
-    @classmethod
-    def of(cls, placement: PlacementRow, layer: SoilRow | None, crop: CropRow | None) -> Place:
+    @staticmethod
+    def of(placement: PlacementRow, layer: SoilRow | None, crop: CropRow | None) -> Place:
         """Return what the registry's rows say; ValueError where they contradict, which loading refuses."""
-        return cls(
-            soil_water_of(layer, placement.texture),
-            root_zone_of(crop).depletion_fraction,
-            np.nan if placement.deficit_below is None else placement.deficit_below,
-            np.nan if placement.excess_above is None else placement.excess_above,
-        )
+        return _place(placement.texture, placement.deficit_below, placement.excess_above, layer, crop)
 
     @property
     def bounds(self) -> Bounds:
@@ -53,8 +49,22 @@ class Place:
         )
 
 
+@lru_cache(maxsize=4096)
+def _place(
+    texture: str, deficit_below: float | None, excess_above: float | None, layer: SoilRow | None, crop: CropRow | None
+) -> Place:
+    # Many placements have the same soil, and a replay asks for each of them again and again.
+    return Place(
+        soil_water_of(layer, texture),
+        root_zone_of(crop).depletion_fraction,
+        np.nan if deficit_below is None else deficit_below,
+        np.nan if excess_above is None else excess_above,
+    )
+
+
 def standing(
     vwc_m3_m3: Floats,
+    which: Ints,
     placement: Ints,
     layer: Ints,
     crop: Ints,
@@ -62,22 +72,23 @@ def standing(
     layers: Sequence[SoilRow],
     crops: Sequence[CropRow],
 ) -> Standing:
-    """Return how the soil stands at m readings; `placement`, `layer` and `crop` index the rows, -1 for none."""
-    first, which = distinct(placement, layer, crop)
-    places: list[Place] = []
-    numbers = []
-    for place, own_layer, own_crop in zip(
-        placement[first].tolist(), layer[first].tolist(), crop[first].tolist(), strict=True
+    """Return how the soil stands at m readings, of which each names in `which` one of c settings, both shape (m,).
+
+    `placement`, `layer` and `crop` are the settings, shape (c,): indices into the rows, -1 for none.
+    """
+    figures = np.full((len(placement), 5), np.nan)
+    for number, (place, own_layer, own_crop) in enumerate(
+        zip(placement.tolist(), layer.tolist(), crop.tolist(), strict=True)
     ):
-        numbers.append(len(places) if place >= 0 else -1)
         if place >= 0:
             told_layer = layers[own_layer] if own_layer >= 0 else None
-            places.append(Place.of(placements[place], told_layer, crops[own_crop] if own_crop >= 0 else None))
-    place_of = np.array(numbers, dtype=np.int64)[which]
-    wilting_point, field_capacity, _ = water_columns([place.water for place in places], place_of)
-    told = np.array([[p.depletion_fraction, p.own_deficit_below, p.own_excess_above] for p in places] + [[np.nan] * 3])[
-        place_of
-    ]
-    zone = zones(vwc_m3_m3, zone_bounds(wilting_point, field_capacity, *told.T)).astype(np.float64)
+            told = Place.of(placements[place], told_layer, crops[own_crop] if own_crop >= 0 else None)
+            figures[number, :2] = told.water.figures[:2]
+            figures[number, 2:] = told.depletion_fraction, told.own_deficit_below, told.own_excess_above
+    wilting_point, field_capacity = (np.ascontiguousarray(figures[:, column]) for column in range(2))
+    bounds = zone_bounds(wilting_point, field_capacity, *figures[:, 2:].T)
+    here = Bounds(bounds.deficit_below.take(which), bounds.excess_above.take(which))
+    zone = zones(vwc_m3_m3, here).astype(np.float64)
     zone[zone == NO_ZONE] = np.nan
-    return Standing(plant_available_fraction(vwc_m3_m3, wilting_point, field_capacity), zone)
+    share = plant_available_fraction(vwc_m3_m3, wilting_point.take(which), field_capacity.take(which))
+    return Standing(share, zone)

@@ -6,12 +6,8 @@ without a layer, the placement's class serves. See `saxton_rawls` for equations 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
-from loamline.core.columns import Floats, Ints
 from loamline.core.soil.saxton_rawls import (
     CLASS_TABLE,
     MOST_ORGANIC_MATTER_PERCENT,
@@ -71,18 +67,6 @@ def soil_water_of(row: SoilRow | None, texture: str) -> SoilWater:
         theirs if mine is None else own for mine, theirs in zip(measured, rest.origins, strict=True)
     )
     return SoilWater(picked[0], picked[1], picked[2], (first, second, third))
-
-
-def water_columns(soils: Sequence[SoilWater], which: Ints) -> tuple[Floats, Floats, Floats]:
-    """Return wilting point, field capacity and saturation of each sample's soil, m3/m3, shape (m,).
-
-    `which` indexes `soils`, shape (m,); -1 gives NaN.
-    """
-    table = np.full((len(soils) + 1, 3), np.nan)
-    for index, soil in enumerate(soils):
-        table[index] = soil.figures
-    picked = table[which]
-    return picked[:, 0], picked[:, 1], picked[:, 2]
 
 
 def _computed(row: SoilRow, texture: str) -> SoilWater:
