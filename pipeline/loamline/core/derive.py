@@ -246,7 +246,7 @@ def _thresholds(rows: list[Limits], limits: Ints, which: Ints) -> Thresholds:
         values = np.array([getattr(row, name) for row in rows], dtype=np.float64)[limits]
         if isinstance(usual, tuple):
             columns[f"{name}_low"], columns[f"{name}_high"] = (
-                np.ascontiguousarray(bound).take(which) for bound in values.T
+                np.ascontiguousarray(bound).take(which) for bound in values.reshape(-1, 2).T
             )
         else:
             columns[name] = values.take(which)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -24,17 +24,22 @@ class Settled:
     refused: list[dict[str, object]] = field(default_factory=list)
     statuses: pa.Table | None = None
 
-    def write(self, store: Store, probe_id: int) -> None:
-        """Write it. Runs in the caller's transaction."""
-        again = [*self.read, *(row["seq"] for row in self.refused)]
-        if again:
-            store.con.register("_again", pa.table({"seq": pa.array(again, pa.int64())}))
-            store.con.execute("DELETE FROM set_aside WHERE seq IN (SELECT seq FROM _again)")
-            store.con.unregister("_again")
-            insert(store, SET_ASIDE, pa.Table.from_pylist(self.refused, schema=SET_ASIDE.schema))
-        if self.statuses is not None:
-            store.con.execute("DELETE FROM status WHERE probe_id = ?", [probe_id])
-            insert(store, STATUS, self.statuses)
+
+def write_settled(store: Store, settled: Mapping[int, Settled]) -> None:
+    """Write what changes for these probes. Runs in the caller's transaction."""
+    refused = [row for told in settled.values() for row in told.refused]
+    again = [*(seq for told in settled.values() for seq in told.read), *(row["seq"] for row in refused)]
+    if again:
+        store.con.register("_again", pa.table({"seq": pa.array(again, pa.int64())}))
+        store.con.execute("DELETE FROM set_aside WHERE seq IN (SELECT seq FROM _again)")
+        store.con.unregister("_again")
+        insert(store, SET_ASIDE, pa.Table.from_pylist(refused, schema=SET_ASIDE.schema))
+    statuses = {probe_id: told.statuses for probe_id, told in settled.items() if told.statuses is not None}
+    if statuses:
+        store.con.register("_told_again", pa.table({"probe_id": pa.array(list(statuses), pa.int32())}))
+        store.con.execute("DELETE FROM status WHERE probe_id IN (SELECT probe_id FROM _told_again)")
+        store.con.unregister("_told_again")
+        insert(store, STATUS, pa.concat_tables(statuses.values()))
 
 
 def settle(store: Store, probes: Sequence[int], deliveries: pa.Table, derived: Derived) -> dict[int, Settled]:

@@ -13,18 +13,27 @@ from typing import Literal
 
 import pyarrow as pa
 
-from loamline.core.derive import derive
+from loamline.core.derive import Derived, derive
+from loamline.core.provenance import Registry
 from loamline.core.revisions import Revisions
+from loamline.edges.ahead import Ahead
 from loamline.edges.store import revisions as rows
 from loamline.edges.store import staging
 from loamline.edges.store.connection import Store
-from loamline.edges.store.read_again import Settled, resettled, settle
+from loamline.edges.store.probe_stream import ProbeStream
+from loamline.edges.store.read_again import Settled, resettled, settle, write_settled
 from loamline.edges.store.stale import chunks
 from loamline.edges.store.writer import Writer
 from loamline_codecs import CodecSet
 
 #: Deliveries that one step derives, unless a single probe has more: some 50 ms of work.
 CHUNK = 5_000
+#: Where nobody commits in between, steps may be as long as suits memory.
+CHUNK_ALONE = 60_000
+#: Chunks from which on it pays to have log and readings sorted once.
+_WORTH_A_STREAM = 4
+#: How long a step waits for the next chunk.
+_LOOKED_UP_S = 0.02
 #: Where live messages come almost as quickly as probes are staged again, steps grow, or it would never end: twofold
 #: after a round that left more than this share of the probes before it.
 _SLOW = 0.8
@@ -42,8 +51,9 @@ class Progress:
 class Replay:
     """The steps of one revision, staged, published and merged; `writer` is the one that commits in between, if any."""
 
-    def __init__(self, store: Store, codecs: CodecSet, writer: Writer | None = None, chunk: int = CHUNK) -> None:
-        self._store, self._codecs, self._chunk = store, codecs, chunk
+    def __init__(self, store: Store, codecs: CodecSet, writer: Writer | None = None, chunk: int | None = None) -> None:
+        self._store, self._codecs = store, codecs
+        self._chunk = chunk or (CHUNK_ALONE if writer is None else CHUNK)
         self._writer = writer or Writer(store, codecs)
         self._settled: dict[int, Settled] = {}
         self._changed: dict[int, int] = {}
@@ -59,8 +69,7 @@ class Replay:
             yield from self._stage(row)
             with self._store.transaction():
                 rows.publish(self._store, revision_id, datetime.now(UTC), sum(self._changed.values()))
-                for probe_id, settled in self._settled.items():
-                    settled.write(self._store, probe_id)
+                write_settled(self._store, self._settled)
             self._writer.revised()
         yield from self._merge()
         self._writer.revised()
@@ -76,6 +85,7 @@ class Replay:
         for chunk in chunks(delivery_counts(self._store, staging.staged(self._store, number)), self._chunk):
             yield Progress("staging", len(self._changed), total)
             self._changed |= staging.changed_of(self._store, chunk)
+        yield from self._stage_first(number, staging.unstaged(self._store, number).tolist(), revised, total)
         most, before = self._chunk, total * 2
         while len(left := staging.unstaged(self._store, number)):
             # Probes that were heard meanwhile come round again; what is left then is little, or the steps grow.
@@ -93,13 +103,48 @@ class Replay:
                 return
             yield Progress("staging", done, total)
 
+    def _stage_first(self, number: int, left: list[int], revised: Revisions, total: int) -> Iterator[Progress]:
+        """Stage what stands as of now: log and readings are read once, and derived by a thread of their own."""
+        counts = delivery_counts(self._store, left)
+        if len(work := list(chunks(counts, self._chunk))) < _WORTH_A_STREAM:
+            return
+        # Nothing is committed while this step lasts, so that both streams and the number tell of the same instant.
+        seq, known = self._store.last_seq(), self._known(revised)
+        log = ProbeStream(self._store, self._store.raw_log(probes=left), left)
+        held = ProbeStream(self._store, "reading", left)
+        ahead = Ahead(_derived(work, log, held, self._codecs, known))
+        done = total - len(left)
+        try:
+            while not ahead.ended:
+                for chunk, deliveries, standing, derived in ahead.take(_LOOKED_UP_S):
+                    self._settle_chunk(number, chunk, deliveries, standing, derived, seq)
+                    done += len(chunk)
+                yield Progress("staging", done, total)
+        finally:
+            ahead.close()
+            log.close()
+            held.close()
+
+    def _known(self, revised: Revisions) -> Registry:
+        """Return the registry with every state compiled that anything stored can name, for a thread that reads it."""
+        registry = self._writer.registry
+        named = f"SELECT DISTINCT reference_id FROM {self._store.raw_log()} UNION SELECT reference_id FROM revision"  # noqa: S608
+        for (number,) in self._store.con.execute(named).fetchall():
+            _ = registry.states[number]
+        return replace(registry, revisions=revised)
+
     def _stage_chunk(self, number: int, chunk: list[int], revised: Revisions) -> None:
         seq = self._store.last_seq()
         deliveries = deliveries_of(self._store, chunk)
         # A registry that was loaded meanwhile is known too.
         derived = derive(deliveries, self._codecs, replace(self._writer.registry, revisions=revised))
+        self._settle_chunk(number, chunk, deliveries, staging.standing(self._store, chunk), derived, seq)
+
+    def _settle_chunk(
+        self, number: int, chunk: list[int], deliveries: pa.Table, standing: pa.Table, derived: Derived, seq: int
+    ) -> None:
         coming = self._writer.provenances.numbered(derived)
-        self._changed |= staging.stage(self._store, number, chunk, coming, seq)
+        self._changed |= staging.stage(self._store, number, chunk, standing, coming, seq)
         for probe_id in chunk:
             self._settled.pop(probe_id, None)
         self._settled |= settle(self._store, chunk, deliveries, derived)
@@ -116,6 +161,15 @@ class Replay:
                 rows.merge_pending(self._store, pending)
             left = left[len(chunk) :]
             yield Progress("merging", total - len(left), total)
+
+
+def _derived(
+    work: list[list[int]], log: ProbeStream, held: ProbeStream, codecs: CodecSet, known: Registry
+) -> Iterator[tuple[list[int], pa.Table, pa.Table, Derived]]:
+    """Yield each chunk of probes with its deliveries, the readings that stand, and those that are derived."""
+    for chunk in work:
+        deliveries = log.until(chunk[-1])
+        yield chunk, deliveries, held.until(chunk[-1]), derive(deliveries, codecs, known)
 
 
 def deliveries_of(store: Store, probes: Sequence[int], stored_by: datetime | None = None) -> pa.Table:

@@ -52,16 +52,22 @@ def unstaged(store: Store, revision_id: int) -> Any:
     return np.array([number for (number,) in found], dtype=np.int64)
 
 
-def stage(store: Store, revision_id: int, probes: Any, coming: pa.Table, seq: int) -> dict[int, int]:
-    """Stage what changes for `probes`, whose readings are to be `coming` (columns of READING); return `changed_of`.
+def standing(store: Store, probes: Any) -> pa.Table:
+    """Return what stands in `reading` of some probes."""
+    store.con.register("_standing", pa.table({"probe_id": pa.array(probes, pa.int32())}))
+    found = store.con.sql("SELECT * FROM reading SEMI JOIN _standing USING (probe_id)").to_arrow_table()
+    store.con.unregister("_standing")
+    return found
 
-    `seq` is the last raw-log row that `coming` knows of.
+
+def stage(store: Store, revision_id: int, probes: Any, held: pa.Table, coming: pa.Table, seq: int) -> dict[int, int]:
+    """Stage what changes for `probes`, whose readings stand as `held` and are to be `coming`; return `changed_of`.
+
+    Both have the columns of READING. `seq` is the last raw-log row that they know of.
     """
     con = store.con
     con.register("_coming", coming)
     con.register("_probes", pa.table({"probe_id": pa.array(probes, pa.int32())}))
-    # Read once: what stands of a few probes lies all over a table that is in order of time.
-    held = con.sql("SELECT * FROM reading WHERE probe_id IN (SELECT probe_id FROM _probes)").to_arrow_table()
     con.register("_held", held)
     goes = con.sql(f"SELECT * FROM _held ANTI JOIN _coming USING ({_KEY})").to_arrow_table()  # noqa: S608
     con.register("_goes", goes)
