@@ -7,6 +7,7 @@ from typing import Any
 from pydantic import BaseModel
 
 from loamline_schemas.curves import CurveFile
+from loamline_schemas.envelope_map import EnvelopeMap
 from loamline_schemas.limits import LimitsFile
 from loamline_schemas.registry import CropRow, PlacementRow, ProbeRow, SiteRow, SoilRow
 from loamline_schemas.settings import Settings
@@ -22,6 +23,7 @@ PUBLISHED: dict[str, type[BaseModel]] = {
     "crop": CropRow,
     "curves": CurveFile,
     "limits": LimitsFile,
+    "envelope-map": EnvelopeMap,
     "settings": Settings,
 }
 

@@ -44,6 +44,8 @@ MIGRATIONS = (
     Migration(3, "supply, contact and fall checks"),
     Migration(4, "revisions"),
     Migration(5, "archived months of the raw log"),
+    Migration(6, "what a rejected message was read as"),
+    Migration(7, "keys to the read API"),
 )
 
 #: Created before any migration, outside them.

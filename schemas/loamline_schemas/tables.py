@@ -14,6 +14,7 @@ from dataclasses import replace
 import pyarrow as pa
 
 from loamline_schemas.columns import INSTANT, RECEPTION, Table, column
+from loamline_schemas.key_tables import API_KEY
 from loamline_schemas.registry_tables import CROP, CURVE, LIMITS, PLACEMENT, PROBE, REFERENCE, SITE, SOIL
 
 PROBE_IDENTITY = Table(
@@ -73,6 +74,7 @@ REJECTED_MESSAGE = Table(
         column("detail", pa.string(), "the sentence: expected, got, where", required=True),
         column("content", pa.binary(), "the message as it came", required=True),
         column("digest", pa.uint64(), "of the content", required=True),
+        column("kind", pa.string(), "the envelope that it was read as; null: canonical", since=6),
     ),
 )
 
@@ -242,4 +244,5 @@ TABLES = (
     REVISION_SPAN,
     READING_STAGED,
     ARCHIVED,
+    API_KEY,
 )

@@ -63,7 +63,7 @@ def test_a_line_that_is_no_uplink_is_told_with_its_number_and_reason_and_the_res
         1,
         "may.ndjson:2: expected exactly one of payload_hex and payload_base64, got neither",
         "may.ndjson:3: fcnt: expected greater than or equal to 0, got -3",
-        "may.ndjson:4: expected an object, got [1]",
+        "may.ndjson:4[0]: expected an object, got 1",
         2,
     ]
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Self
+from typing import Literal, Self
 
 from loamline_schemas.uplink import Uplink
 
@@ -27,6 +29,8 @@ class Rejected:
 
 
 Incoming = Accepted | Rejected
+#: What became of one message; the names are those of the counts in `Outcome`, which tells what each means.
+Fate = Literal["accepted", "duplicates", "set_aside", "unreadable"]
 
 
 @dataclass
@@ -42,6 +46,12 @@ class Outcome:
     duplicates: int = 0
     set_aside: int = 0
     unreadable: int = 0
+
+    @classmethod
+    def of(cls, fates: Iterable[Fate]) -> Self:
+        """Return the counts of messages by what became of each."""
+        counts: dict[str, int] = Counter(fates)
+        return cls(read=sum(counts.values()), **counts)
 
     def __iadd__(self, other: Outcome) -> Self:
         """Add another batch's counts."""

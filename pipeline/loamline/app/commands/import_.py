@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partial
 from itertools import islice
 from pathlib import Path
 from typing import Annotated
 
 import duckdb
 import typer
-from rich.progress import Progress
+from rich.progress import Progress, TaskID
 
 from loamline.app.codecs import CodecDirOption, known_codecs
+from loamline.app.envelopes import KeyEncryptionKeyOption, KeysOption, MapsOption, reader_of
 from loamline.app.opening import open_store
 from loamline.app.output import CommandError, console, print_json, progress_bar
 from loamline.edges.files import read_lines
@@ -25,15 +27,22 @@ TOLD = 20
 
 
 def import_(
-    files: Annotated[list[Path], typer.Argument(help="canonical JSON, one uplink a line; gzip too", metavar="FILE...")],
+    files: Annotated[list[Path], typer.Argument(help="JSON, one message a line; gzip too", metavar="FILE...")],
     store: Annotated[Path, typer.Option(help="the DuckDB file; made where there is none")],
     as_json: Annotated[bool, typer.Option("--json", help="print the counts as one JSON object")] = False,
     batch: Annotated[int, typer.Option(help="uplinks a transaction", min=1, max=1_000_000)] = BATCH,
     codec_dir: CodecDirOption = None,
+    envelope: Annotated[
+        str, typer.Option(help="what the lines are: canonical, ts002, phypayload, a map's .toml file, or its name")
+    ] = "canonical",
+    maps: MapsOption = None,
+    keys: KeysOption = None,
+    key_encryption_key: KeyEncryptionKeyOption = None,
 ) -> None:
     """Import files of uplinks. A file imported again changes nothing.
 
     Lines that are no uplink are told with their number and kept in the store; the rest goes on, and the exit code is 1.
+    With a map mended or a key added, `loamline read-again` reads those that are kept.
 
     Example: loamline import may.ndjson.gz june.ndjson --store soil.duckdb
     """
@@ -41,12 +50,13 @@ def import_(
         if not file.is_file():
             raise CommandError(f"expected a file of uplinks at {file}, found none; nothing was imported")
     codecs = known_codecs(codec_dir)
+    reader = reader_of(envelope, maps=maps, keys=keys, key_encryption_key=key_encryption_key)
     outcome = Outcome()
     with open_store(store, create=True) as opened, progress_bar() as progress:
         writer = Writer(opened, codecs)
         for file in files:
-            task = progress.add_task(file.name, total=file.stat().st_size)
-            lines = read_lines(file, lambda done, task=task: progress.update(task, completed=done))  # type: ignore[misc]
+            advance = partial(_advance, progress, progress.add_task(file.name, total=file.stat().st_size))
+            lines = read_lines(file, advance, reader)
             for messages in _batches(file, lines, batch):
                 outcome += _commit(writer, messages, file)
                 _tell(progress, messages, outcome)
@@ -61,6 +71,10 @@ def import_(
             console.print(f"see them with: loamline set-aside --store {store}")
     if outcome.unreadable:
         raise typer.Exit(1)
+
+
+def _advance(progress: Progress, task: TaskID, done: int) -> None:
+    progress.update(task, completed=done)
 
 
 def _batches(file: Path, lines: Iterator[Incoming], size: int) -> Iterator[list[Incoming]]:

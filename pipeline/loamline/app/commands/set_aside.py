@@ -24,7 +24,8 @@ def set_aside(
 ) -> None:
     """Show uplinks that no codec reads and messages that are no uplinks, the newest first.
 
-    Nothing here is lost: an uplink is decoded once a codec that reads it is known.
+    Nothing here is lost: an uplink is decoded once a codec that reads it is known, and a message is read with another
+    map or key by `loamline read-again`.
 
     Example: loamline set-aside --store soil.duckdb --json
     """

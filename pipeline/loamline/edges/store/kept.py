@@ -8,6 +8,7 @@ from typing import Literal
 
 from loamline.core.identity import merge
 from loamline.edges.store.connection import Store
+from loamline.edges.store.rejected import FIRST_KIND
 
 
 @dataclass(frozen=True)
@@ -15,7 +16,7 @@ class Kept:
     """One thing kept: when it was heard (a message: stored), whose it is, why it is not read, and all its bytes.
 
     `reason` is port, version, length or layout for an uplink, `message` for what is no uplink at all; `detail` is
-    the sentence. `hex` holds the payload, or the whole message.
+    the sentence. `hex` holds the payload, or the whole message, and `envelope` the kind that a message was read as.
     """
 
     kind: Literal["uplink", "message"]
@@ -28,6 +29,7 @@ class Kept:
     detail: str
     deliveries: int
     hex: str
+    envelope: str | None = None
 
 
 def kept_unread(store: Store) -> list[Kept]:
@@ -66,8 +68,20 @@ def _uplinks(store: Store) -> list[Kept]:
 
 
 def _messages(store: Store) -> list[Kept]:
-    rows = store.con.sql("SELECT stored_at, detail, content FROM rejected_message").to_arrow_table().to_pylist()
+    rows = store.con.sql("SELECT stored_at, detail, content, kind FROM rejected_message").to_arrow_table().to_pylist()
     return [
-        Kept("message", row["stored_at"], None, None, None, None, "message", row["detail"], 1, row["content"].hex())
+        Kept(
+            kind="message",
+            at=row["stored_at"],
+            dev_eui=None,
+            fport=None,
+            fcnt=None,
+            codec=None,
+            reason="message",
+            detail=row["detail"],
+            deliveries=1,
+            hex=row["content"].hex(),
+            envelope=row["kind"] or FIRST_KIND,
+        )
         for row in rows
     ]

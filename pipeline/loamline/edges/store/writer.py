@@ -7,9 +7,8 @@ When `commit` returns, the batch is on disk and may be acknowledged; when it rai
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 import duckdb
@@ -21,7 +20,8 @@ from loamline.core.deliveries import delivery_columns
 from loamline.core.derive import Derived, derive
 from loamline.core.identity import CLOCK
 from loamline.core.provenance import Registry
-from loamline.edges.messages import Accepted, Outcome, Rejected
+from loamline.edges.messages import Accepted, Fate, Outcome, Rejected
+from loamline.edges.store import rejected as rejected_messages
 from loamline.edges.store.connection import Store
 from loamline.edges.store.frost_state import carried_on, states_before, told_otherwise
 from loamline.edges.store.provenances import Provenances
@@ -34,15 +34,16 @@ from loamline.edges.store.window_ends import too_short
 from loamline.edges.store.windows import Windows, windows
 from loamline_codecs import CodecSet
 from loamline_schemas.columns import Table
-from loamline_schemas.tables import READING, REJECTED_MESSAGE, SET_ASIDE, STATUS, UPLINK
+from loamline_schemas.tables import READING, SET_ASIDE, STATUS, UPLINK
 
 
 @dataclass
 class _Batch:
-    """New raw-log rows of one commit, in `seq` order, and the envelope of each."""
+    """New raw-log rows of one commit, in `seq` order, the envelope of each, and what became of each."""
 
     rows: pa.Table
-    envelopes: list[bytes] = field(default_factory=list)
+    envelopes: list[bytes]
+    fates: list[Fate]
 
 
 class Writer:
@@ -53,6 +54,8 @@ class Writer:
         self.provenances = Provenances(store)
         #: Raw-log rows that the last commit derived again: the work of a commit, whatever the machine.
         self.rows_read = 0
+        #: What became of each message of the last commit, in the order of the messages.
+        self.fates: list[Fate] = []
         self.reload()
 
     def reload(self) -> None:
@@ -87,25 +90,39 @@ class Writer:
         self._registry = replace(self._registry, revisions=revisions(self._store))
         self._pending = set(pending_probes(self._store))
 
-    def commit(self, messages: Sequence[Accepted | Rejected], received_at: datetime | None = None) -> Outcome:
-        """Store a batch; return what became of each message. Raises duckdb.Error, and then nothing is stored."""
+    def commit(
+        self,
+        messages: Sequence[Accepted | Rejected],
+        received_at: datetime | None = None,
+        *,
+        stored_at: datetime | None = None,
+        read_after_all: Sequence[int] = (),
+    ) -> Outcome:
+        """Store a batch; return what became of each message. Raises duckdb.Error, and then nothing is stored.
+
+        `received_at` stands in where a message carries no time; it is now, and `stored_at` the same, unless told.
+        `read_after_all`: digests of rejected messages that these were in; they go in the same transaction.
+        """
         now = received_at or datetime.now(UTC)
         accepted = [message for message in messages if isinstance(message, Accepted)]
         rejected = [message for message in messages if isinstance(message, Rejected)]
-        outcome = Outcome(read=len(messages), unreadable=len(rejected))
         con = self._store.con
         self.rows_read = 0
+        fates: list[Fate] = []
         con.execute("BEGIN")
         try:
-            self._keep_rejected(rejected, now)
+            rejected_messages.remove(self._store, read_after_all)
+            rejected_messages.keep(self._store, rejected, now)
             if accepted:
-                self._keep_accepted(accepted, now, outcome)
+                fates = self._keep_accepted(accepted, now, stored_at or now)
             con.execute("COMMIT")
         except BaseException:
             self._roll_back()
             raise
         self._store.write_watermark(self._seq)
-        return outcome
+        of_accepted = iter(fates)
+        self.fates = ["unreadable" if isinstance(told, Rejected) else next(of_accepted) for told in messages]
+        return Outcome.of(self.fates)
 
     def _roll_back(self) -> None:
         try:
@@ -114,57 +131,45 @@ class Writer:
         except duckdb.Error:
             return  # the first error is the one to tell: this connection is gone
 
-    def _keep_accepted(self, accepted: list[Accepted], now: datetime, outcome: Outcome) -> None:
-        batch = self._new_rows(accepted, now)
-        outcome.duplicates += len(accepted) - batch.rows.num_rows
-        if batch.rows.num_rows == 0:
-            return
+    def _keep_accepted(self, accepted: list[Accepted], received_at: datetime, stored_at: datetime) -> list[Fate]:
+        batch, fresh = self._new_rows(accepted, received_at, stored_at)
+        fates: list[Fate] = ["duplicates"] * len(accepted)
+        if not fresh:
+            return fates
         insert(self._store, UPLINK, batch.rows)
         first_seq, self._seq = self._seq + 1, self._seq + batch.rows.num_rows
-        self._derive(batch, first_seq, outcome)
+        self._derive(batch, first_seq)
+        for row, fate in zip(fresh, batch.fates, strict=True):
+            fates[row] = fate
+        return fates
 
     # Raw log -----------------------------------------------------------------------------------------
 
-    def _new_rows(self, accepted: list[Accepted], now: datetime) -> _Batch:
-        """Return the rows of deliveries that are not in the raw log yet."""
-        told = delivery_columns([message.uplink for message in accepted], now)
+    def _new_rows(
+        self, accepted: list[Accepted], received_at: datetime, stored_at: datetime
+    ) -> tuple[_Batch, list[int]]:
+        """Return the rows of deliveries that are not in the raw log yet, and which of `accepted` these are."""
+        told = delivery_columns([message.uplink for message in accepted], received_at)
         self._probe_ids |= identify(self._store, told.column("dev_eui").to_pylist())
         numbers = [self._probe_ids[message.uplink.dev_eui] for message in accepted]
         told = told.append_column("probe_id", pa.array(numbers, pa.int32()))
-        fresh = unseen(self._store, told)
-        envelopes = [accepted[row].envelope for row in fresh.tolist()]
-        rows = told.take(pa.array(fresh))
+        fresh: list[int] = unseen(self._store, told).tolist()
+        envelopes = [accepted[row].envelope for row in fresh]
+        rows = told.take(pa.array(fresh, pa.int64()))
         n = rows.num_rows
         columns = {
             **{name: whole(rows, name) for name in rows.column_names},
             "seq": pa.array(np.arange(self._seq + 1, self._seq + 1 + n)),
             "reference_id": pa.array(np.full(n, self._reference), pa.int32()),
-            "stored_at": pa.array([now] * n, UPLINK.schema.field("stored_at").type),
+            "stored_at": pa.array([stored_at] * n, UPLINK.schema.field("stored_at").type),
         }
-        return _Batch(pa.Table.from_arrays([columns[name] for name in UPLINK.names], schema=UPLINK.schema), envelopes)
-
-    def _keep_rejected(self, rejected: list[Rejected], now: datetime) -> None:
-        rows = [
-            {
-                "stored_at": now,
-                "source": message.source,
-                "detail": message.detail,
-                "content": message.content,
-                "digest": int.from_bytes(hashlib.blake2b(message.content, digest_size=8).digest()),
-            }
-            for message in rejected
-        ]
-        known: set[int] = set()
-        if rows:
-            held = self._store.con.execute("SELECT digest FROM rejected_message").fetchall()
-            known = {int(digest) for (digest,) in held}
-        fresh = list({row["digest"]: row for row in rows if row["digest"] not in known}.values())
-        insert(self._store, REJECTED_MESSAGE, pa.Table.from_pylist(fresh, schema=REJECTED_MESSAGE.schema))
+        table = pa.Table.from_arrays([columns[name] for name in UPLINK.names], schema=UPLINK.schema)
+        return _Batch(table, envelopes, ["duplicates"] * n), fresh
 
     # Readings ----------------------------------------------------------------------------------------
 
-    def _derive(self, batch: _Batch, first_seq: int, outcome: Outcome) -> None:
-        """Derive what the new rows can change, write the difference, and count what became of them.
+    def _derive(self, batch: _Batch, first_seq: int) -> None:
+        """Derive what the new rows can change, write the difference, and tell what became of them.
 
         Where a probe's window does not settle what lies in it, that probe comes round again with a wider one.
         """
@@ -177,7 +182,7 @@ class Writer:
             told = window.of(settled)
             self._replace(derived, told)
             fresh &= told.index(ints(whole(deliveries, "probe_id"))) >= 0
-            self._count_and_set_aside(batch, derived, deliveries, fresh, first_seq, outcome)
+            self._tell_and_set_aside(batch, derived, deliveries, fresh, first_seq)
             window = window.widened(before, after).of(~settled)
 
     def _reached_by(self, rows: pa.Table) -> tuple[Ints, Ints]:
@@ -245,21 +250,23 @@ class Writer:
             merge_pending(self._store, pending)
             self._pending -= pending
 
-    # Counting ----------------------------------------------------------------------------------------
+    # Telling -----------------------------------------------------------------------------------------
 
-    def _count_and_set_aside(
-        self, batch: _Batch, derived: Derived, deliveries: pa.Table, fresh: Bools, first_seq: int, outcome: Outcome
+    def _tell_and_set_aside(
+        self, batch: _Batch, derived: Derived, deliveries: pa.Table, fresh: Bools, first_seq: int
     ) -> None:
         seq = ints(whole(deliveries, "seq"))
         uplink_of = derived.uplinks.uplink_of
         # An uplink is new if every delivery of it is.
         known = np.zeros(len(derived.uplinks.first), dtype=bool)
         known[uplink_of[~fresh]] = True
-        new_uplinks = np.setdiff1d(np.unique(uplink_of[fresh]), np.flatnonzero(known))
         refused = np.array(sorted(derived.refusals), dtype=np.int64)
-        outcome.set_aside += len(np.intersect1d(new_uplinks, refused))
-        outcome.accepted += len(np.setdiff1d(new_uplinks, refused))
-        outcome.duplicates += int(fresh.sum()) - len(new_uplinks)
+        told = np.flatnonzero(fresh)
+        told = told[np.argsort(seq[told])]
+        uplinks, firsts = np.unique(uplink_of[told], return_index=True)
+        for uplink, row in zip(uplinks.tolist(), told[firsts].tolist(), strict=True):
+            if not known[uplink]:
+                batch.fates[int(seq[row]) - first_seq] = "set_aside" if uplink in derived.refusals else "accepted"
         rows = np.flatnonzero(fresh & np.isin(uplink_of, refused))
         probe, heard = whole(deliveries, "probe_id"), whole(deliveries, "heard_at")
         aside = []
