@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import io
 import json
+import threading
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -14,8 +16,8 @@ import pytest
 
 from loamline.app.ingest import Ingest, make_log
 from loamline.edges.envelopes.canonical import read_message
-from loamline.edges.inbox import Delivery
-from loamline.edges.messages import Accepted, Rejected
+from loamline.edges.inbox import Delivery, Receipt
+from loamline.edges.messages import Accepted, Incoming, Outcome, Rejected
 from loamline.edges.store.connection import Store, StoreError
 from loamline_codecs import CodecSet, builtin_codecs
 from tests.support.uplinks import as_bytes, fleet, raw_key, raw_log
@@ -171,6 +173,82 @@ def test_an_uplink_that_breaks_the_chain_is_kept_alone_and_the_others_are_stored
         f"uplink {poisoned['fcnt']} of {poisoned['dev_eui']}: expected to store it, got ZeroDivisionError: a defect"
     )
     assert "kept without deriving it; please report this" in events(log)
+
+
+class WithReceipts(ListSource):
+    """Hands out messages whose sender wants to know what became of them."""
+
+    def receive(self, wait_s: float) -> list[Delivery]:
+        self.told = [replace(delivery, receipt=Receipt()) for delivery in super().receive(wait_s)]
+        return self.told
+
+    def acknowledge(self, deliveries: Sequence[Delivery]) -> int:
+        self.answers = [delivery.receipt for delivery in deliveries]
+        return super().acknowledge(deliveries)
+
+
+def test_each_delivery_is_told_what_became_of_its_own_messages(tmp_path: Path) -> None:
+    """Also where the batch had to be committed in parts."""
+    first, poisoned, third = uplinks(3)
+    codecs = WithADefect(builtin_codecs().codecs)
+    codecs.poison = bytes.fromhex(poisoned["payload_hex"])
+    body = b"[" + as_bytes(first) + b", 3, " + as_bytes(poisoned) + b"]"
+    source = WithReceipts([[body, as_bytes(third), as_bytes(first)]])
+    ingest, _ = daemon(tmp_path, source, codecs)
+    assert ingest.run()
+    receipts = [receipt for receipt in source.answers if receipt is not None]
+    assert [receipt.fates for receipt in receipts] == [
+        ["accepted", "unreadable", "unreadable"],
+        ["accepted"],
+        ["duplicates"],
+    ]
+    assert [receipt.sentences for receipt in receipts] == [["topic[1]: expected an object, got 3"], [], []]
+    total = Outcome()
+    for receipt in receipts:
+        total += receipt.outcome
+    assert ingest.totals == total
+
+
+def test_a_reader_with_a_defect_costs_no_message(tmp_path: Path) -> None:
+    """It is kept whole, told, acknowledged, and the next one is read."""
+
+    class Misread(ListSource):
+        def receive(self, wait_s: float) -> list[Delivery]:
+            return [replace(delivery, reader=defective) for delivery in super().receive(wait_s)]
+
+    def defective(content: bytes, source: str) -> list[Incoming]:
+        if content == b"poison":
+            raise ZeroDivisionError("a defect")
+        return read_message(content, source)
+
+    good = uplinks(1)[0]
+    source = Misread([[b"poison", as_bytes(good)]])
+    ingest, log = daemon(tmp_path, source)
+    assert ingest.run()
+    assert source.acknowledged == [0, 1]
+    assert "topic: expected to read it, got ZeroDivisionError: a defect; please report this" in log.getvalue()
+    assert raw_log(tmp_path / "s.duckdb") == {raw_key(good): 1}
+
+
+def test_while_the_store_is_away_the_ways_in_are_told(tmp_path: Path) -> None:
+    """So that one that has to answer at once can say so."""
+    away, seen = threading.Event(), []
+
+    class LooksAtIt(threading.Event):
+        def clear(self) -> None:
+            seen.append(away.is_set())
+            super().clear()
+
+    away = LooksAtIt()
+
+    def break_the_connection(_number: int) -> None:
+        assert ingest._store is not None
+        ingest._store.con.close()
+
+    ingest, _ = daemon(tmp_path, ListSource([[as_bytes(uplinks(1)[0])]], break_the_connection), store_away=away)
+    assert ingest.run()
+    assert seen == [False, True]
+    assert not away.is_set()
 
 
 def test_a_message_may_be_a_list_whose_items_stand_for_themselves() -> None:

@@ -88,6 +88,42 @@ def test_a_wrong_password_setting_is_told_without_the_password(tmp_path: Path) -
     assert "s3cret" not in told(settings_file(tmp_path, '[broker]\npassword = "s3cret"\n'))
 
 
+@pytest.mark.parametrize(
+    "content",
+    [
+        "[webhook]\ntoken = 1234\n",
+        "[webhook]\nsecrets = [1234]\n",
+        "[webhook]\nsecret = 'whsec_1234'\n",
+        "[webhook]\nsigning = 'whsec_1234'\n",
+        "[brokers]\nusername = 'u'\npassword = '1234'\n",
+        "webhook = [{token = '1234'}]\n",
+    ],
+)
+def test_a_secret_in_the_wrong_place_or_of_the_wrong_kind_is_not_shown(tmp_path: Path, content: str) -> None:
+    """Also where a section of secrets stands for what should be another thing."""
+    sentences = told(settings_file(tmp_path, content))
+    assert "1234" not in sentences
+    assert ", got something else" in sentences
+
+
+def test_several_brokers_and_the_webhook_from_all_three_layers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Secrets from the environment, as for the one broker's password."""
+    path = settings_file(tmp_path, '[[brokers]]\nhost = "a"\n[[brokers]]\nhost = "b"\n[webhook]\nport = 1\n')
+    monkeypatch.setenv("LOAMLINE_WEBHOOK__TOKEN", "s3cret")
+    monkeypatch.setenv("LOAMLINE_WEBHOOK__SECRETS", '["whsec_x", "whsec_y"]')
+    settings = load_settings(path, {"webhook": {"port": None, "host": "192.0.2.9"}})
+    assert [broker.host for broker in settings.all_brokers] == ["a", "b"]
+    assert settings.webhook is not None
+    assert (settings.webhook.port, settings.webhook.host, len(settings.webhook.secrets)) == (1, "192.0.2.9", 2)
+    assert settings.webhook.token is not None
+    assert settings.webhook.token.get_secret_value() == "s3cret"
+
+
+def test_the_one_broker_in_the_flags_and_several_in_the_file_are_told_by_both_names(tmp_path: Path) -> None:
+    path = settings_file(tmp_path, '[[brokers]]\nhost = "a"\n')
+    assert told(path, {"broker": {"port": 1}}) == "settings: expected either broker or brokers, got both"
+
+
 def test_an_absent_or_broken_file_is_told_by_name(tmp_path: Path) -> None:
     """With the line where TOML ends to be TOML."""
     assert told(tmp_path / "absent.toml") == (

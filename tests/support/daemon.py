@@ -27,14 +27,15 @@ def until(done: Callable[[], Any], within_s: float = 20.0) -> None:
 
 
 class Daemon:
-    """One life of the daemon; its log is JSON and lies beside the store."""
+    """One life of the daemon; its log is JSON and lies beside the store. Without `broker` it is told of none."""
 
-    def __init__(self, broker: Mosquitto, store: Path, *flags: str) -> None:
+    def __init__(self, broker: Mosquitto | None, store: Path, *flags: str) -> None:
         self.log = store.with_suffix(".log")
         self.log.touch()
         self._start = self.log.stat().st_size
         arguments: Sequence[str] = (
-            *("--store", str(store), "--host", broker.host, "--port", str(broker.port)),
+            *("--store", str(store)),
+            *(() if broker is None else ("--host", broker.host, "--port", str(broker.port))),
             *("--log-format", "json", "--verbose", *flags),
         )
         environment = {name: value for name, value in os.environ.items() if not name.startswith("LOAMLINE_")}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import logging
 import sys
+import threading
 import time
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
@@ -16,9 +17,8 @@ import structlog
 from structlog.typing import FilteringBoundLogger, Processor
 
 from loamline.app.desk import Desk, Requests
-from loamline.edges.envelopes.canonical import read_message
 from loamline.edges.inbox import Delivery
-from loamline.edges.messages import Accepted, Incoming, Outcome, Rejected
+from loamline.edges.messages import Accepted, Fate, Incoming, Outcome, Rejected
 from loamline.edges.store.connection import Store, StoreError
 from loamline.edges.store.writer import Writer
 from loamline_codecs import CodecSet
@@ -34,10 +34,10 @@ _CONTENT_ERRORS = (duckdb.DataError, duckdb.IntegrityError, duckdb.ProgrammingEr
 
 
 class Source(Protocol):
-    """Where batches come from; `loamline.edges.mqtt.Subscriber` is one."""
+    """Where batches come from: an `Intake` of several ways in, or a `Subscriber` that is the only one."""
 
     def start(self) -> None:
-        """Begin to receive, in the background."""
+        """Begin to receive, in the background. Raises IntakeError."""
 
     def receive(self, wait_s: float) -> list[Delivery]:
         """Return the next batch; empty after `wait_s` seconds with nothing, or when closed and drained.
@@ -55,10 +55,16 @@ class Source(Protocol):
         """Leave, with all acknowledgements sent."""
 
 
+#: Called by the thread that stores after each commit, once it is acknowledged: the open store and what became of it.
+Observer = Callable[[Store, Outcome], None]
+
+
 class Ingest:
     """One store fed from one source, by the thread that calls `run`, which answers `requests` between two commits.
 
-    `on_commit` is called by that thread after each commit, with the open store and the totals so far.
+    `on_commit` is called by that thread after each commit, with the open store and the totals so far; so are the
+    `observers`, with the outcome of that commit alone. An observer that raises is logged and called again next time.
+    `store_away` is set while nothing can be stored, so that a way in can say so at once.
     """
 
     def __init__(
@@ -71,9 +77,13 @@ class Ingest:
         requests: Requests | None = None,
         shortest_pause_s: float = _SHORTEST_PAUSE_S,
         on_commit: Callable[[Store, Outcome], None] = lambda _store, _totals: None,
+        observers: Sequence[Observer] = (),
+        store_away: threading.Event | None = None,
     ) -> None:
         self._path, self._codecs, self._source, self._log = store, codecs, source, log
         self._shortest_pause_s, self._on_commit = shortest_pause_s, on_commit
+        self._observers = tuple(observers)
+        self._store_away = store_away or threading.Event()
         self._stopped_at_s: float | None = None
         self._store: Store | None = None
         self._writer: Writer | None = None
@@ -87,7 +97,9 @@ class Ingest:
         self._source.stop_intake()
 
     def run(self) -> bool:
-        """Ingest until `stop`; return whether all that was taken is stored. Raises StoreError, MqttError at the start.
+        """Ingest until `stop`; return whether all that was taken is stored.
+
+        Raises StoreError and IntakeError at the start.
 
         What is not stored by the end was not acknowledged either, and comes again.
         """
@@ -117,22 +129,34 @@ class Ingest:
 
     def _keep(self, batch: list[Delivery]) -> bool:
         """Store and acknowledge a batch; return False if the store stayed away until we were told to stop."""
-        messages = [message for delivery in batch for message in read_message(delivery.payload, delivery.topic)]
+        read = [_read(delivery) for delivery in batch]
+        messages = [message for some in read for message in some]
         # The same clock on every try: what carries no time of its own stays the same delivery.
-        outcome = self._commit(messages, datetime.now(UTC))
-        if outcome is None:
+        fates = self._commit(messages, datetime.now(UTC))
+        if fates is None:
             return False
+        _fill_receipts(batch, read, fates)
         acknowledged = self._source.acknowledge(batch)
+        outcome = Outcome.of(fates)
         self.totals += outcome
         if self._store is not None:
             self._on_commit(self._store, self.totals)
+            self._observe(self._store, outcome)
         self._log.debug("committed", messages=len(batch), acknowledged=acknowledged, **vars(outcome))
         for message in messages:
             if isinstance(message, Rejected):
                 self._log.warning("rejected", sentence=message.detail)
         return True
 
-    def _commit(self, messages: list[Incoming], now: datetime) -> Outcome | None:
+    def _observe(self, store: Store, outcome: Outcome) -> None:
+        for observer in self._observers:
+            try:
+                observer(store, outcome)
+            except Exception as problem:  # noqa: BLE001 - watching must not stop what is watched
+                name = getattr(observer, "__qualname__", type(observer).__qualname__)
+                self._log.error("defect in an observer, please report this", observer=name, reason=_told(problem))
+
+    def _commit(self, messages: list[Incoming], now: datetime) -> list[Fate] | None:
         """Commit, however often the store has to be opened for it. None: told to stop before that succeeded."""
         while True:
             try:
@@ -141,15 +165,16 @@ class Ingest:
                 # An error does not tell whether the batch is on disk; the next try finds out, duplicates are known.
                 first = str(problem).splitlines()[0]
                 self._log.error("store failed, nothing of this batch is acknowledged", reason=first)
+                self._store_away.set()
             if not self._reopen():
                 return None
 
-    def _commit_or_split(self, messages: list[Incoming], now: datetime) -> Outcome:
+    def _commit_or_split(self, messages: list[Incoming], now: datetime) -> list[Fate]:
         """Commit, in halves where the content of the batch fails; a message that fails alone is kept as it came."""
         if self._writer is None:
             raise OSError(f"{self._path} is not open")
         try:
-            return self._writer.commit(messages, now)
+            self._writer.commit(messages, now)
         except Exception as problem:
             # Whatever a message can trip must not keep all others from being stored, now or at the next start.
             ours = isinstance(problem, OSError | MemoryError)
@@ -157,14 +182,13 @@ class Ingest:
                 raise
             if len(messages) > 1:
                 half = len(messages) // 2
-                outcome = self._commit_or_split(messages[:half], now)
-                outcome += self._commit_or_split(messages[half:], now)
-                return outcome
+                return self._commit_or_split(messages[:half], now) + self._commit_or_split(messages[half:], now)
             if isinstance(messages[0], Rejected):
                 raise
             refused = _refused(messages[0], problem)
             self._log.error("kept without deriving it; please report this", sentence=refused.detail)
-            return self._writer.commit([refused], now)
+            self._writer.commit([refused], now)
+        return self._writer.fates
 
     def _reopen(self) -> bool:
         pause_s = self._shortest_pause_s
@@ -196,6 +220,7 @@ class Ingest:
         self._store.keep_commits_short()
         self._writer = Writer(self._store, self._codecs)
         self._desk.opened(self._store, self._writer)
+        self._store_away.clear()
 
     def _close(self, reason: str) -> None:
         self._desk.closed(reason)
@@ -204,6 +229,23 @@ class Ingest:
             # A connection that failed may fail again when closed; the file is what counts.
             with contextlib.suppress(duckdb.Error):
                 store.close()
+
+
+def _read(delivery: Delivery) -> list[Incoming]:
+    try:
+        return delivery.reader(delivery.payload, delivery.topic)
+    except Exception as problem:  # noqa: BLE001 - one message must never stop the daemon
+        detail = f"{delivery.topic}: expected to read it, got {_told(problem)}; please report this"
+        return [Rejected(delivery.topic, detail, delivery.payload)]
+
+
+def _fill_receipts(batch: list[Delivery], read: list[list[Incoming]], fates: list[Fate]) -> None:
+    """Tell whoever waits for it what became of each message of its delivery."""
+    left = iter(fates)
+    for delivery, messages in zip(batch, read, strict=True):
+        of_these = [next(left) for _ in messages]
+        if delivery.receipt is not None:
+            delivery.receipt.messages, delivery.receipt.fates = messages, of_these
 
 
 def _refused(message: Accepted | Rejected, problem: Exception) -> Rejected:

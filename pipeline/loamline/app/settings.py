@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
@@ -17,6 +18,7 @@ from loamline.edges.sentences import findings
 from loamline_schemas.settings import Settings
 
 ENVIRONMENT_PREFIX = "LOAMLINE_"
+_SECRET = re.compile("password|secret|token", re.IGNORECASE)
 
 
 class _Environment(BaseSettings, Settings):
@@ -44,10 +46,15 @@ def load_settings(path: Path | None, overrides: Mapping[str, Any]) -> Settings:
     except ValidationError as problem:
         lines = [
             f"settings{_teller(layers, where)}: {where + ': ' if where else ''}expected {expected}"
-            + (f", got {'something else' if 'password' in where else got}" if got else "")
+            + (f", got {'something else' if _is_secret(where, got) else got}" if got else "")
             for where, expected, got in findings(problem)
         ]
         raise CommandError("\n".join(lines), 2) from None
+
+
+def _is_secret(where: str, got: str) -> bool:
+    """Return whether what was told for a setting must not be shown: a secret by name, or one inside a section."""
+    return bool(_SECRET.search(where) or "whsec_" in got or (got[:1] in ("{", "[", "(") and _SECRET.search(got)))
 
 
 def _toml(path: Path) -> dict[str, Any]:

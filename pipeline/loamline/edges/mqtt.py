@@ -1,8 +1,9 @@
 """The way in over MQTT: a subscription that outlives the process, acknowledged only for what is stored.
 
-paho's network thread does nothing but enqueue. One other thread calls `Subscriber.receive`, stores the batch, then
-calls `Subscriber.acknowledge`. Whatever is not acknowledged stays with the broker, which delivers it again on the
-next connection; so a message may come twice, and only the writer tells duplicates (the DUP flag proves nothing).
+paho's network thread does nothing but enqueue. One other thread takes batches (`Subscriber.receive`, or that of an
+`Intake` where there are several ways in), stores them, then calls `Subscriber.acknowledge`. Whatever is not
+acknowledged stays with the broker, which delivers it again on the next connection; so a message may come twice, and
+only the writer tells duplicates (the DUP flag proves nothing).
 """
 
 from __future__ import annotations
@@ -22,29 +23,31 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 from structlog.typing import FilteringBoundLogger
 
-from loamline.edges.inbox import Delivery, Inbox
+from loamline.edges.envelopes import EnvelopeReader
+from loamline.edges.envelopes.canonical import read_message
+from loamline.edges.inbox import QUEUE_BYTES, Delivery, Inbox
+from loamline.edges.intake import IntakeError
+from loamline.edges.mqtt_window import receive_maximum, window
+from loamline.edges.secret_file import SecretFileError, read_secret
 from loamline_schemas.settings import BatchSettings, BrokerSettings
 
-#: MQTT 5, 3.1.2.11.3: the receive maximum is two bytes.
-_LARGEST_RECEIVE_MAXIMUM = 65_535
-#: MQTT 3.1.1 has no receive maximum; brokers send few messages ahead of acknowledgement (20: common practice).
-_WINDOW_3_1_1 = 20
 _DAY_S = 86_400
 _FAREWELL_S = 5.0
 
 _Arguments = ParamSpec("_Arguments")
 
 
-class MqttError(Exception):
+class MqttError(IntakeError):
     """The subscription can't be set up; the message says what was expected, what came and what to do."""
 
 
 class Subscriber:
-    """One durable MQTT subscription with manual acknowledgement.
+    """One durable MQTT subscription with manual acknowledgement, whose messages `reader` reads.
 
-    `receive` and `acknowledge` belong to one thread. `queue_bytes` bounds the queue beside `batch.queue_messages`.
-    `longest_wait_s` is how long the network thread may wait for room before it hangs up on purpose; the default,
-    half the keepalive, stays clear of the broker's own patience of one and a half.
+    `receive` and `acknowledge` belong to one thread. `inbox` is the queue that it shares with other ways in; without
+    one it makes its own, of at most `queue_bytes`. `longest_wait_s` is how long the network thread may wait for room
+    before it hangs up on purpose; the default, half the keepalive, stays clear of the broker's own patience of one
+    and a half.
     """
 
     def __init__(
@@ -53,19 +56,24 @@ class Subscriber:
         broker: BrokerSettings,
         batch: BatchSettings,
         log: FilteringBoundLogger,
-        queue_bytes: int = 64 * 1024 * 1024,
+        inbox: Inbox | None = None,
+        reader: EnvelopeReader = read_message,
+        queue_bytes: int = QUEUE_BYTES,
         longest_wait_s: float | None = None,
     ) -> None:
+        self.name = broker.name
         self._broker, self._batch = broker, batch
         self._log = log.bind(broker=f"{broker.host}:{broker.port}")
         self._longest_wait_s = broker.keepalive_s / 2 if longest_wait_s is None else longest_wait_s
-        self._receive_maximum = min(2 * batch.messages, batch.queue_messages, _LARGEST_RECEIVE_MAXIMUM)
-        window = self._receive_maximum if broker.protocol == "5" else _WINDOW_3_1_1
-        self._inbox = Inbox(
-            messages=batch.queue_messages,
-            size_bytes=queue_bytes,
-            ripe=min(batch.messages, window, batch.queue_messages),
-        )
+        self._reader = reader
+        if inbox is None:
+            inbox = Inbox(
+                messages=batch.queue_messages,
+                size_bytes=queue_bytes,
+                ripe=batch.messages,
+                windows={self.name: window(broker, batch)},
+            )
+        self._inbox = inbox
         # Counts connections and their ends. Packet ids start anew when the broker lost the session, so an
         # acknowledgement of an earlier connection could acknowledge a message that was never stored.
         self._generation = 0
@@ -94,7 +102,7 @@ class Subscriber:
         if self._broker.protocol == "5":
             properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
             properties.SessionExpiryInterval = self._broker.session_expiry_days * _DAY_S
-            properties.ReceiveMaximum = self._receive_maximum
+            properties.ReceiveMaximum = receive_maximum(self._batch)
         client.connect_async(
             self._broker.host,
             self._broker.port,
@@ -105,16 +113,16 @@ class Subscriber:
         client.loop_start()
 
     def receive(self, wait_s: float) -> list[Delivery]:
-        """Return the next batch, in order of arrival; an empty list where nothing came within `wait_s` seconds.
-
-        A batch is due when it is full, when as many are there as the broker sends ahead of acknowledgement, or
-        `batch.milliseconds` after its first message.
-        """
-        if self._paused and self._gone.is_set() and not self._inbox and not self._inbox.closed:
-            self._log.info("queue drained, connecting again")
-            self.start()
+        """Return the next batch where this is the only way in: see `Intake.receive`."""
+        self.tend()
         linger_s = self._batch.milliseconds / 1000
         return self._inbox.take(most=self._batch.messages, wait_s=wait_s, linger_s=linger_s)
+
+    def tend(self) -> None:
+        """Connect again after the queue was full, once nothing from here waits in it."""
+        if self._paused and self._gone.is_set() and not self._inbox.holds(self.name) and not self._inbox.closed:
+            self._log.info("queue drained, connecting again")
+            self.start()
 
     def acknowledge(self, deliveries: Sequence[Delivery]) -> int:
         """Acknowledge what is stored; return how many acknowledgements were handed to the connection.
@@ -158,7 +166,7 @@ class Subscriber:
             manual_ack=True,
         )
         if broker.username is not None:
-            client.username_pw_set(broker.username, broker.password.get_secret_value() if broker.password else None)
+            client.username_pw_set(broker.username, _password(broker))
         if broker.ca_file is not None:
             certificate, key = _text(broker.certificate_file), _text(broker.key_file)
             try:
@@ -241,7 +249,9 @@ class Subscriber:
             topic = message.topic
         except UnicodeDecodeError:
             topic = "(a topic that is not UTF-8)"
-        delivery = Delivery(self._generation, message.mid, message.qos, topic, bytes(message.payload))
+        delivery = Delivery(
+            self._generation, message.mid, message.qos, topic, bytes(message.payload), self.name, self._reader
+        )
         if self._inbox.put(delivery, self._longest_wait_s) or self._inbox.closed:
             return
         # Waiting longer would let the keepalive lapse. The rest stays at the broker until the queue is drained.
@@ -264,6 +274,15 @@ class Subscriber:
             self._log.warning("broker hung up before it accepted us, trying again", reason=str(reason), **hint)
         self._connected = self._subscribed = False
         self._gone.set()
+
+
+def _password(broker: BrokerSettings) -> str | None:
+    if broker.password_file is not None:
+        try:
+            return read_secret(broker.password_file)
+        except SecretFileError as problem:
+            raise MqttError(f"broker {broker.host}:{broker.port}, password_file: {problem}") from None
+    return broker.password.get_secret_value() if broker.password else None
 
 
 def _text(path: Path | None) -> str | None:

@@ -1,8 +1,9 @@
-"""`loamline ingest`: the daemon that stores what an MQTT broker delivers."""
+"""`loamline ingest`: the daemon that stores what MQTT brokers deliver and what is posted to its webhook."""
 
 from __future__ import annotations
 
 import signal
+import threading
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Any
@@ -11,11 +12,13 @@ import duckdb
 import typer
 
 from loamline.app.codecs import CodecDirOption, known_codecs
+from loamline.app.envelopes import KeyEncryptionKeyOption, KeysOption, MapsOption
 from loamline.app.ingest import Ingest, make_log
 from loamline.app.output import CommandError
 from loamline.app.settings import load_settings
+from loamline.app.ways_in import ways_in
 from loamline.edges.control import ControlServer, socket_path
-from loamline.edges.mqtt import MqttError, Subscriber
+from loamline.edges.intake import IntakeError
 from loamline.edges.store.connection import StoreError
 
 
@@ -43,15 +46,37 @@ def ingest(
         str | None, typer.Option(help="stable: the broker keeps our messages under it while we are away")
     ] = None,
     protocol: Annotated[MqttVersion | None, typer.Option(help="MQTT version")] = None,
+    username: Annotated[str | None, typer.Option(help="at the broker")] = None,
+    password_file: Annotated[Path | None, typer.Option(help="holds the broker's password, mode 0600")] = None,
+    envelope: Annotated[
+        str | None, typer.Option(help="what the broker's messages are: canonical, ts002, phypayload, or a map")
+    ] = None,
+    dev_eui_level: Annotated[
+        int | None, typer.Option(help="topic level, from 1, that holds the DevEUI; the payload must agree")
+    ] = None,
+    webhook_port: Annotated[int | None, typer.Option(help="take POST /uplinks on this port, too; 0: any")] = None,
+    webhook_host: Annotated[str | None, typer.Option(help="listen there instead of on this machine alone")] = None,
+    webhook_envelope: Annotated[str | None, typer.Option(help="what is posted: as for --envelope")] = None,
+    webhook_secrets_file: Annotated[
+        Path | None, typer.Option(help="signing secrets (whsec_...), one a line, mode 0600")
+    ] = None,
+    webhook_token_file: Annotated[Path | None, typer.Option(help="bearer tokens, one a line, mode 0600")] = None,
+    maps: MapsOption = None,
+    keys: KeysOption = None,
+    key_encryption_key: KeyEncryptionKeyOption = None,
     batch_messages: Annotated[int | None, typer.Option(help="commit at so many messages")] = None,
     batch_milliseconds: Annotated[int | None, typer.Option(help="or so long after the first of them")] = None,
     codec_dir: CodecDirOption = None,
     log_format: Annotated[LogFormat | None, typer.Option(help="log lines for people or as JSON")] = None,
     verbose: Annotated[bool, typer.Option("--verbose", "-v", help="log every commit")] = False,
 ) -> None:
-    """Subscribe to an MQTT broker and store every uplink; acknowledge only what is stored.
+    """Store every uplink from MQTT brokers and from a webhook; acknowledge only what is stored.
 
-    A message holds one canonical uplink (see `loamline schema uplink`) or a JSON list of them. Whatever is no uplink
+    --webhook-port opens the webhook; told without any of the broker's settings, it is the only way in. Several brokers
+    stand in the TOML file, each as a [[brokers]] section instead of the one [broker].
+
+    A message holds one canonical uplink (see `loamline schema uplink`) or a JSON list of them, unless --envelope tells
+    otherwise; POST /ts002 takes TS002's XmitDataReq. The webhook answers 2xx for what is stored. Whatever is no uplink
     is kept, told in the log and acknowledged. `loamline registry load` and `loamline replay` may run meanwhile: they
     have this daemon do the work, through the socket STORE.socket. SIGTERM or Ctrl-C stores what is queued and leaves
     with 0; what the broker still holds comes at the next start, and an unfinished replay goes on then.
@@ -68,25 +93,43 @@ def ingest(
             "topics": topic or None,
             "client_id": client_id,
             "protocol": protocol and protocol.value,
+            "username": username,
+            "password_file": password_file,
+            "envelope": envelope,
+            "dev_eui_level": dev_eui_level,
         },
+        "webhook": {
+            "port": webhook_port,
+            "host": webhook_host,
+            "envelope": webhook_envelope,
+            "secrets_file": webhook_secrets_file,
+            "token_file": webhook_token_file,
+        },
+        "maps_dir": maps,
+        "keys_file": keys,
+        "key_encryption_key_file": key_encryption_key,
         "batch": {"messages": batch_messages, "milliseconds": batch_milliseconds},
         "codec_dirs": codec_dir or None,
         "log_format": log_format and log_format.value,
     }
     settings = load_settings(config, overrides)
     log = make_log(settings.log_format, debug=verbose)
+    store_away = threading.Event()
     daemon = Ingest(
         store=settings.store,
         codecs=known_codecs(settings.codec_dirs),
-        source=Subscriber(broker=settings.broker, batch=settings.batch, log=log),
+        source=ways_in(settings, store_away=store_away, log=log),
         log=log,
         requests=ControlServer(socket_path(settings.store), log),
+        store_away=store_away,
     )
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: daemon.stop())
     try:
         stored_all = daemon.run()
-    except (StoreError, MqttError, duckdb.Error) as problem:
+    except (StoreError, IntakeError, duckdb.Error) as problem:
         raise CommandError(str(problem).splitlines()[0]) from problem
     if not stored_all:
-        raise CommandError("expected to store all that was received, but the store stayed away; the broker keeps it")
+        raise CommandError(
+            "expected to store all that was received, but the store stayed away; whoever sent it keeps it"
+        )
