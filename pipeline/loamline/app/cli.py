@@ -12,16 +12,21 @@ from loamline.app.commands import (
     codec,
     curve,
     demo,
+    envelope,
     explain,
     export,
     fleet,
     import_,
     ingest,
+    mirror,
     profile,
+    radio,
+    read_again,
     registry,
     replay,
     schema,
     set_aside,
+    supply,
     verify,
 )
 from loamline.app.output import CommandError, errors
@@ -53,16 +58,21 @@ app.add_typer(archive.app, name="archive")
 app.add_typer(codec.app, name="codec")
 app.add_typer(curve.app, name="curve")
 app.command("demo")(demo.demo)
+app.add_typer(envelope.app, name="envelope")
 app.command("explain")(explain.explain)
 app.command("export")(export.export)
 app.command("fleet")(fleet.fleet)
 app.command("import")(import_.import_)
 app.command("ingest")(ingest.ingest)
+app.command("mirror")(mirror.mirror)
 app.command("profile")(profile.profile)
+app.add_typer(radio.app, name="radio")
+app.command("read-again")(read_again.read_again)
 app.add_typer(registry.app, name="registry")
 app.add_typer(replay.app, name="replay")
 app.command("schema")(schema.schema)
 app.command("set-aside")(set_aside.set_aside)
+app.command("supply")(supply.supply)
 app.command("verify")(verify.verify)
 
 
