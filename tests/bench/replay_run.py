@@ -12,34 +12,33 @@ import resource
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
-from contextlib import ExitStack
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 from itertools import islice
 from pathlib import Path
 from typing import Literal
 
-import numpy as np
 import pyarrow as pa
 
-from loamline.core.columns import ints, whole
-from loamline.core.derive import derive
+from loamline.core.derive import Derived, derive
 from loamline.core.provenance import Registry
+from loamline.edges.ahead import Ahead
+from loamline.edges.allocator import keep_freed_memory
 from loamline.edges.store.connection import Store
+from loamline.edges.store.probe_stream import ProbeStream
 from loamline.edges.store.provenances import Provenances
 from loamline.edges.store.registry import insert, probe_ids, registry, save_state
-from loamline.edges.store.replay import deliveries_of, delivery_counts
+from loamline.edges.store.replay import delivery_counts
 from loamline.edges.store.stale import chunks
 from loamline_codecs import builtin_codecs
 from loamline_schemas.tables import READING, UPLINK
 from tests.bench.archive import Archive
 from tests.bench.archive_registry import archive_registry
 
-#: Deliveries that are derived at once.
-CHUNK = 20_000
-#: `chunks`: the log is asked for some probes at a time, as `edges/store/replay.py` does. `pass`: it is read once, in
-#: order of probes, which DuckDB sorts.
-Reading = Literal["chunks", "pass"]
+#: Deliveries that are derived at once, and readings that are written at once: a row group of DuckDB's.
+CHUNK, WRITTEN = 40_000, 122_880
+#: `one`: by one thread. `ahead`: log read and derived by a thread of its own, as `edges/store/replay.py` does.
+Way = Literal["one", "ahead"]
 
 
 @dataclass(frozen=True)
@@ -65,8 +64,8 @@ def make_store(path: Path, archive: Archive) -> None:
 class ReplayRun:
     """A raw log and the registry that it is read under, open; `only`: the least and greatest probe id, None for all."""
 
-    def __init__(self, source: Store, *, reading: Reading = "chunks", only: tuple[int, int] | None = None) -> None:
-        self._source, self._reading = source, reading
+    def __init__(self, source: Store, *, way: Way = "one", only: tuple[int, int] | None = None) -> None:
+        self._source, self._way = source, way
         source.con.execute("SET threads = 1")
         numbers = probe_ids(source)
         self._registry: Registry = registry(source, numbers)
@@ -82,44 +81,44 @@ class ReplayRun:
         target.con.execute("DELETE FROM provenance")
         provenances = Provenances(target)
         deliveries = readings = 0
-        for chunk in islice(self._chunks(), most_chunks):
-            derived = derive(chunk, self._codecs, self._registry)
-            insert(target, READING, provenances.numbered(derived))
-            deliveries += chunk.num_rows
+        waiting: list[pa.Table] = []
+        for count, derived in self._derived(most_chunks):
+            waiting.append(provenances.numbered(derived))
+            deliveries += count
             readings += derived.readings.num_rows
+            if sum(table.num_rows for table in waiting) >= WRITTEN:
+                insert(target, READING, pa.concat_tables(waiting))
+                waiting = []
+        if waiting:
+            insert(target, READING, pa.concat_tables(waiting))
         return deliveries, readings
 
-    def _chunks(self) -> Iterator[pa.Table]:
-        if self._reading == "pass":
-            yield from self._in_one_pass()
-            return
-        for probes in chunks(delivery_counts(self._source, self._probes), CHUNK):
-            yield deliveries_of(self._source, probes)
+    def _derived(self, most_chunks: int | None) -> Iterator[tuple[int, Derived]]:
+        with ProbeStream(self._source, "uplink", self._probes) as log:
+            made = self._made(log, most_chunks)
+            if self._way == "one":
+                yield from made
+                return
+            ahead = Ahead(made)
+            try:
+                while not ahead.ended:
+                    yield from ahead.take(1.0)
+            finally:
+                ahead.close()
 
-    def _in_one_pass(self) -> Iterator[pa.Table]:
-        span = [self._probes[0], self._probes[-1]]
-        rows = self._source.con.sql("FROM uplink WHERE probe_id BETWEEN ? AND ? ORDER BY probe_id", params=span)
-        left = None
-        for batch in rows.to_arrow_reader(CHUNK):
-            block = pa.Table.from_batches([batch])
-            block = block if left is None else pa.concat_tables([left, block])
-            number = ints(whole(block, "probe_id"))
-            # The last probe may go on in the next batch.
-            cut = int(np.searchsorted(number, number[-1]))
-            left = block.slice(cut)
-            if cut:
-                yield block.slice(0, cut)
-        if left is not None:
-            yield left
+    def _made(self, log: ProbeStream, most_chunks: int | None) -> Iterator[tuple[int, Derived]]:
+        for probes in islice(chunks(delivery_counts(self._source, self._probes), CHUNK), most_chunks):
+            block = log.until(probes[-1])
+            yield block.num_rows, derive(block, self._codecs, self._registry)
 
 
-def run(source: Path, target: Path, reading: Reading, only: tuple[int, int] | None) -> Done:
+def run(source: Path, target: Path, way: Way, only: tuple[int, int] | None) -> Done:
     """Replay once, after a chunk to warm up, and tell of it."""
     for old in target.parent.glob(f"{target.name}*"):
         old.unlink()
     start = time.perf_counter()
     with Store.open(source, writable=False) as store, Store.open(target, create=True) as fresh:
-        replay = ReplayRun(store, reading=reading, only=only)
+        replay = ReplayRun(store, way=way, only=only)
         opened_s = time.perf_counter() - start
         replay.into(fresh, 1)
         begun = time.perf_counter()
@@ -129,16 +128,11 @@ def run(source: Path, target: Path, reading: Reading, only: tuple[int, int] | No
     return Done(deliveries, readings, took_s, opened_s, peak)
 
 
-def run_apart(source: Path, target: Path, parts: list[tuple[int, int]]) -> list[Done]:
-    """Replay parts of the probes at the same time, each in a process and on a core of its own."""
-    with ExitStack() as stack:
-        processes = []
-        for number, (low, high) in enumerate(parts):
-            command = [sys.executable, "-m", "tests.bench.replay_run", source, f"{target}.{number}"]
-            command += ["--only", str(low), str(high), "--core", str(number)]
-            process = subprocess.Popen([str(word) for word in command], stdout=subprocess.PIPE)
-            processes.append(stack.enter_context(process))
-        return [Done(**json.loads(process.communicate()[0])) for process in processes]
+def run_apart(source: Path, target: Path, way: Way, cores: Sequence[int]) -> Done:
+    """Replay in a process of its own, on these cores alone."""
+    command = [sys.executable, "-m", "tests.bench.replay_run", source, target, way, "--cores", *cores]
+    done = subprocess.run([str(word) for word in command], stdout=subprocess.PIPE, check=True)
+    return Done(**json.loads(done.stdout))
 
 
 def main() -> None:
@@ -146,14 +140,15 @@ def main() -> None:
     arguments = argparse.ArgumentParser(prog="python -m tests.bench.replay_run", description=__doc__.splitlines()[0])
     arguments.add_argument("source", type=Path)
     arguments.add_argument("target", type=Path)
-    arguments.add_argument("reading", choices=("chunks", "pass"), nargs="?", default="chunks")
+    arguments.add_argument("way", choices=("one", "ahead"), nargs="?", default="one")
     arguments.add_argument("--only", type=int, nargs=2, help="least and greatest probe id")
-    arguments.add_argument("--core", type=int, help="the core to run on")
+    arguments.add_argument("--cores", type=int, nargs="+", help="the cores to run on")
     given = arguments.parse_args()
-    if given.core is not None and hasattr(os, "sched_setaffinity"):
-        os.sched_setaffinity(0, {given.core})
+    keep_freed_memory()
+    if given.cores is not None and hasattr(os, "sched_setaffinity"):
+        os.sched_setaffinity(0, given.cores)
     only = None if given.only is None else (given.only[0], given.only[1])
-    done = run(given.source, given.target, given.reading, only)
+    done = run(given.source, given.target, given.way, only)
     sys.stdout.write(json.dumps(asdict(done)))
 
 

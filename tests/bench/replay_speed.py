@@ -6,7 +6,6 @@ comparing, merging): registry and codecs stand ready, as in a daemon. Loops read
 
 from __future__ import annotations
 
-import os
 import statistics
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
@@ -61,14 +60,13 @@ def figures(*, quick: bool) -> Iterator[Figure]:
 def _against_others(at: Path, sizes: Sizes) -> Iterator[Figure]:
     archive = sizes.paired
     with Store.open(at / "paired.duckdb") as store, Store.open(at / "readings.duckdb", create=True) as fresh:
-        replay, one_pass = ReplayRun(store), ReplayRun(store, reading="pass")
+        replay = ReplayRun(store)
         deliveries, readings = replay.into(fresh)
         obvious, few = _loop(store, archive, at, "obvious", sizes.obvious_probes)
         good, some = _loop(store, archive, at, "good", sizes.good_probes)
         took = _by_turns(
             {
                 "replay": (lambda: replay.into(fresh), deliveries),
-                "one pass": (lambda: one_pass.into(fresh), deliveries),
                 "obvious": (obvious, few),
                 "good": (good, some),
                 "copy": (lambda: fresh.con.execute(_COPY), readings),
@@ -82,28 +80,24 @@ def _against_others(at: Path, sizes: Sizes) -> Iterator[Figure]:
     ):
         detail = f"{_us(took['replay'])} a delivery against {_us(took[name])}; {of}; the loop: {count} of them"
         yield Figure(f"replay, against {words}", goal, _ratio(took["replay"], took[name]), detail)
-    for name, words in (("replay", "replay"), ("one pass", "replay reading the log once, ordered by probe")):
-        row = [second * deliveries / readings for second in took[name]]
-        detail = f"{_us(row)} a reading against {_us(took['copy'])}; {of}"
-        yield Figure(f"{words}, against a plain copy of its readings", 0.55, _ratio(row, took["copy"]), detail)
+    row = [second * deliveries / readings for second in took["replay"]]
+    detail = f"{_us(row)} a reading against {_us(took['copy'])}; {of}"
+    yield Figure("replay, against a plain copy of its readings", 0.55, _ratio(row, took["copy"]), detail)
 
 
 def _against_itself(at: Path, sizes: Sizes) -> Iterator[Figure]:
-    # No replay uses two cores as yet: what two processes would give, each with half the probes and a file of its own.
-    paired, half = sizes.paired.probes, sizes.paired.probes // 2
     alone, together = [], []
     for _ in range(sizes.rounds_apart):
-        alone += [run_apart(at / "paired.duckdb", at / "out.duckdb", [(1, paired)])[0].seconds]
-        halves = run_apart(at / "paired.duckdb", at / "out.duckdb", [(1, half), (half + 1, paired)])
-        together += [max(done.seconds for done in halves)]
-    cores = os.cpu_count()
-    detail = f"{min(together):.1f} s against {min(alone):.1f} s; two processes, two files, {cores} cores here"
-    yield Figure("replay split over two cores, against one", 1.5, _ratio(together, alone), detail)
+        alone += [run_apart(at / "paired.duckdb", at / "out.duckdb", "one", [0])]
+        together += [run_apart(at / "paired.duckdb", at / "out.duckdb", "ahead", [0, 1]).seconds]
+    one = [done.seconds for done in alone]
+    detail = f"{min(together):.1f} s against {min(one):.1f} s; log and chain by one thread, the store by another"
+    yield Figure("replay by two threads on two cores, against one on one", 1.5, _ratio(together, one), detail)
 
-    (small,) = run_apart(at / "paired.duckdb", at / "out.duckdb", [(1, paired)])
+    small = alone[0]
     for name, archive in (("large", sizes.large), ("wide", sizes.wide)):
         make_store(at / f"{name}.duckdb", archive)
-        (done,) = run_apart(at / f"{name}.duckdb", at / "out.duckdb", [(1, archive.probes)])
+        done = run_apart(at / f"{name}.duckdb", at / "out.duckdb", "one", [0])
         of = f"{done.deliveries} deliveries of {archive.probes} probes"
         small_us, us = 1e6 * small.seconds / small.deliveries, 1e6 * done.seconds / done.deliveries
         if name == "large":

@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from loamline.core.derive import derive
-from loamline.core.provenance import RULES
+from loamline.core.provenance import RULES, Registry
+from loamline.core.reference import Catalogue
 from loamline_codecs import builtin_codecs
 from loamline_schemas.digest import content_digest
 from loamline_schemas.limits import Limits
@@ -276,3 +277,8 @@ def test_any_split_into_probes_gives_the_same_readings_as_all_at_once(data, told
     apart = [row for part in parts for row in readings(derive(log(*part), CODECS, REGISTRY))]
     assert by_probe(together) == by_probe(apart)
     assert len(together) == len(apart)
+
+
+def test_no_deliveries_give_no_readings_even_before_any_registry():
+    derived = derive(log(), CODECS, Registry({}, Catalogue()))
+    assert (derived.readings.num_rows, derived.statuses.num_rows, derived.provenance) == (0, 0, [])
