@@ -6,7 +6,7 @@ commit live messages in between. Nothing is seen of a revision until `publish`, 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Literal
@@ -48,11 +48,37 @@ class Progress:
     total: int
 
 
+@dataclass(frozen=True)
+class Block:
+    """Some probes, their whole raw log, and their readings as they stand in `reading`."""
+
+    probes: list[int]
+    deliveries: pa.Table
+    standing: pa.Table
+
+
+#: Derives blocks, in their order: each with what it says. It is used by a thread of its own.
+Deriver = Callable[[Iterator[Block], CodecSet, Registry], Iterator[tuple[Block, Derived]]]
+
+
+def derive_here(blocks: Iterator[Block], codecs: CodecSet, known: Registry) -> Iterator[tuple[Block, Derived]]:
+    """Yield each block with what it says, derived by whoever asks for it."""
+    for block in blocks:
+        yield block, derive(block.deliveries, codecs, known)
+
+
 class Replay:
     """The steps of one revision, staged, published and merged; `writer` is the one that commits in between, if any."""
 
-    def __init__(self, store: Store, codecs: CodecSet, writer: Writer | None = None, chunk: int | None = None) -> None:
-        self._store, self._codecs = store, codecs
+    def __init__(
+        self,
+        store: Store,
+        codecs: CodecSet,
+        writer: Writer | None = None,
+        chunk: int | None = None,
+        deriver: Deriver = derive_here,
+    ) -> None:
+        self._store, self._codecs, self._deriver = store, codecs, deriver
         self._chunk = chunk or (CHUNK_ALONE if writer is None else CHUNK)
         self._writer = writer or Writer(store, codecs)
         self._settled: dict[int, Settled] = {}
@@ -112,13 +138,13 @@ class Replay:
         seq, known = self._store.last_seq(), self._known(revised)
         log = ProbeStream(self._store, self._store.raw_log(probes=left), left)
         held = ProbeStream(self._store, "reading", left)
-        ahead = Ahead(_derived(work, log, held, self._codecs, known))
+        ahead = Ahead(self._deriver(_blocks(work, log, held), self._codecs, known))
         done = total - len(left)
         try:
             while not ahead.ended:
-                for chunk, deliveries, standing, derived in ahead.take(_LOOKED_UP_S):
-                    self._settle_chunk(number, chunk, deliveries, standing, derived, seq)
-                    done += len(chunk)
+                for block, derived in ahead.take(_LOOKED_UP_S):
+                    self._settle_chunk(number, block, derived, seq)
+                    done += len(block.probes)
                 yield Progress("staging", done, total)
         finally:
             ahead.close()
@@ -129,25 +155,23 @@ class Replay:
         """Return the registry with every state compiled that anything stored can name, for a thread that reads it."""
         registry = self._writer.registry
         named = f"SELECT DISTINCT reference_id FROM {self._store.raw_log()} UNION SELECT reference_id FROM revision"  # noqa: S608
-        for (number,) in self._store.con.execute(named).fetchall():
-            _ = registry.states[number]
-        return replace(registry, revisions=revised)
+        numbers = [number for (number,) in self._store.con.execute(named).fetchall()]
+        return replace(registry, states={number: registry.states[number] for number in numbers}, revisions=revised)
 
     def _stage_chunk(self, number: int, chunk: list[int], revised: Revisions) -> None:
         seq = self._store.last_seq()
         deliveries = deliveries_of(self._store, chunk)
         # A registry that was loaded meanwhile is known too.
         derived = derive(deliveries, self._codecs, replace(self._writer.registry, revisions=revised))
-        self._settle_chunk(number, chunk, deliveries, staging.standing(self._store, chunk), derived, seq)
+        block = Block(chunk, deliveries, staging.standing(self._store, chunk))
+        self._settle_chunk(number, block, derived, seq)
 
-    def _settle_chunk(
-        self, number: int, chunk: list[int], deliveries: pa.Table, standing: pa.Table, derived: Derived, seq: int
-    ) -> None:
+    def _settle_chunk(self, number: int, block: Block, derived: Derived, seq: int) -> None:
         coming = self._writer.provenances.numbered(derived)
-        self._changed |= staging.stage(self._store, number, chunk, standing, coming, seq)
-        for probe_id in chunk:
+        self._changed |= staging.stage(self._store, number, block.probes, block.standing, coming, seq)
+        for probe_id in block.probes:
             self._settled.pop(probe_id, None)
-        self._settled |= settle(self._store, chunk, deliveries, derived)
+        self._settled |= settle(self._store, block.probes, block.deliveries, derived)
 
     def _merge(self) -> Iterator[Progress]:
         left = rows.pending_probes(self._store)
@@ -163,13 +187,9 @@ class Replay:
             yield Progress("merging", total - len(left), total)
 
 
-def _derived(
-    work: list[list[int]], log: ProbeStream, held: ProbeStream, codecs: CodecSet, known: Registry
-) -> Iterator[tuple[list[int], pa.Table, pa.Table, Derived]]:
-    """Yield each chunk of probes with its deliveries, the readings that stand, and those that are derived."""
-    for chunk in work:
-        deliveries = log.until(chunk[-1])
-        yield chunk, deliveries, held.until(chunk[-1]), derive(deliveries, codecs, known)
+def _blocks(work: list[list[int]], log: ProbeStream, held: ProbeStream) -> Iterator[Block]:
+    for probes in work:
+        yield Block(probes, log.until(probes[-1]), held.until(probes[-1]))
 
 
 def deliveries_of(store: Store, probes: Sequence[int], stored_by: datetime | None = None) -> pa.Table:
