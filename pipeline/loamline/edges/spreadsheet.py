@@ -1,21 +1,28 @@
-"""Readings as a spreadsheet: sheet `readings` with typed cells, and sheet `legend` that says what each column means.
+"""Readings as a spreadsheet that a field adviser can open: readings, daily summary, placements, charts and a legend.
 
-Rows are streamed (constant memory), and the bytes depend on the rows alone: the creation date is fixed.
+Rows are streamed (constant memory) and go over to another sheet where one is full. Each instant stands there by the
+clock of the site with UTC beside it, since spreadsheet cells know no time zone. The bytes depend on the rows and the
+registry alone: the creation date is fixed.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from datetime import UTC, datetime
-from functools import partial
-from typing import Any, BinaryIO
+from collections.abc import Callable, Iterator
+from datetime import datetime
+from typing import BinaryIO
 
 import pyarrow as pa
 import xlsxwriter
-from xlsxwriter.worksheet import Worksheet
 
-#: Rows of a sheet under its header; the file format ends at 1 048 576 (ECMA-376 SpreadsheetML, common practice).
-LARGEST_ROWS = 1_048_575
+from loamline.core.columns import arrow, instants
+from loamline.core.local_time import local_by_site
+from loamline.core.reading_summaries import Period, summaries, summary_schema
+from loamline.edges.spreadsheet_cells import LARGEST_ROWS, Sheets
+from loamline.edges.spreadsheet_charts import SHEET as CHARTS
+from loamline.edges.spreadsheet_charts import Lines
+from loamline.edges.store.placements import NO_SURROUNDINGS, PLACEMENTS, Surroundings
+
+__all__ = ["CAUTIONS", "LARGEST_ROWS", "write_spreadsheet"]
 
 #: Named in every spreadsheet's legend.
 CAUTIONS = (
@@ -26,97 +33,95 @@ CAUTIONS = (
     "A verdict of pass means that the checks found nothing, not that the figure is right.",
     "Leave fail and missing out, and look twice at suspect and not_evaluated.",
     "The figures are no substitute for local advice: ask someone who knows the crop and the soil.",
-    "All times are UTC.",
+    "All times are UTC, but columns that end in _local and the days of the daily summary go by the site's clock.",
 )
 
-#: Decimals shown; the cells hold the figure in full.
-_SHOWN = {
-    "depth_cm": "0.#",
-    "permittivity": "0.00",
-    "vwc_m3_m3": "0.000",
-    "vwc_uncertainty_m3_m3": "0.000",
-    "plant_available_fraction": "0.00",
-    "soil_temperature_degc": "0.00",
-    "conductivity_ds_m": "0.000",
-    "supply_v": "0.000",
-    "best_rssi_dbm": "0.0",
-    "best_snr_db": "0.0",
-}
+READINGS, DAILY, PLACED, LEGEND = "readings", "daily summary", "placements", "legend"
 _CREATED = datetime(2000, 1, 1)  # noqa: DTZ001 - xlsxwriter takes naive times; any fixed one will do
-#: Spreadsheet programs know no date before this one.
-_FIRST_DATE = datetime(1900, 3, 1, tzinfo=UTC)
+_LOCAL = pa.field(
+    "measured_at_local",
+    pa.timestamp("us"),
+    metadata={"unit": "", "meaning": "when the sample was taken, by the clock of the site; UTC where it has none"},
+)
+_DAILY_SCHEMA = summary_schema(Period.DAILY)
 
 
-class _Exact(float):
-    """A number written with all its digits, where xlsxwriter would write 16 and lose the last bits of some doubles."""
+def write_spreadsheet(
+    stream: pa.RecordBatchReader,
+    file: BinaryIO,
+    told: Callable[[int], None],
+    about: Surroundings = NO_SURROUNDINGS,
+    sheet_rows: int = LARGEST_ROWS,
+) -> int:
+    """Write readings, in the order and columns of `readings.SCHEMA`, as XLSX; return the rows.
 
-    def __format__(self, spec: str) -> str:
-        return repr(float(self))
-
-
-def write_spreadsheet(stream: pa.RecordBatchReader, file: BinaryIO, told: Callable[[int], None]) -> int:
-    """Write the stream as XLSX; return the rows. The caller has made sure that they are at most LARGEST_ROWS."""
+    `about` tells placements and time zones; `sheet_rows` is after how many rows another sheet begins.
+    """
     book = xlsxwriter.Workbook(file, {"constant_memory": True})
     book.use_zip64()
     book.set_properties({"created": _CREATED, "title": "loamline readings"})
-    sheet, bold = book.add_worksheet("readings"), book.add_format({"bold": True})
-    for index, field in enumerate(stream.schema):
-        shape = _number_format(field)
-        sheet.set_column(index, index, _width(field), book.add_format({"num_format": shape}) if shape else None)
-        sheet.write_string(0, index, field.name, bold)
-    sheet.freeze_panes(1, 0)
-    writers = [_cell_writer(sheet, field) for field in stream.schema]
-    rows = 0
-    for batch in stream:
-        for values in zip(*(column.to_pylist() for column in batch.columns), strict=True):
-            rows += 1
-            for index, (write, value) in enumerate(zip(writers, values, strict=True)):
-                if value is not None:
-                    write(rows, index, value)
-        told(rows)
-    sheet.autofilter(0, 0, rows, len(stream.schema) - 1)
-    _legend(book, stream.schema, bold)
+    schema = _with_local_time(stream.schema)
+    readings = Sheets(book, READINGS, schema, sheet_rows)
+    daily = Sheets(book, DAILY, _DAILY_SCHEMA, sheet_rows)
+    placed = Sheets(book, PLACED, PLACEMENTS, sheet_rows)
+    placed.write(about.placements)
+    placed.close()
+    lines, rows = Lines(), 0
+
+    def written() -> Iterator[pa.RecordBatch]:
+        """Pass readings on to the summary once they stand on their sheet."""
+        nonlocal rows
+        for batch in stream:
+            readings.write(_localised(batch, schema, about.zones))
+            rows += batch.num_rows
+            told(rows)
+            yield batch
+
+    for table in summaries(written(), Period.DAILY, about.zones):
+        for row in table.to_pylist():
+            daily.make_room()
+            lines.saw(row, daily.sheet_name, daily.next_row)
+            daily.write_row(tuple(row.values()))
+    readings.close()
+    daily.close()
+    lines.draw(book, _DAILY_SCHEMA.get_field_index("day"), _DAILY_SCHEMA.get_field_index("vwc_m3_m3"))
+    _legend(book, schema, about)
     book.close()
     return rows
 
 
-def _legend(book: xlsxwriter.Workbook, schema: pa.Schema, bold: Any) -> None:
-    sheet, wrapped = book.add_worksheet("legend"), book.add_format({"text_wrap": True, "valign": "top"})
-    sheet.set_column(0, 0, 24)
+def _with_local_time(schema: pa.Schema) -> pa.Schema:
+    """Return the schema with the site's clock just before UTC."""
+    return schema.insert(schema.get_field_index("measured_at"), _LOCAL)
+
+
+def _localised(batch: pa.RecordBatch, schema: pa.Schema, zones: dict[str, str]) -> pa.Table:
+    at = batch.column("measured_at")
+    # An instant that is missing stays missing, whatever stands in its place while counting.
+    local = local_by_site(instants(at.fill_null(0)), batch.column("site").to_pylist(), zones)
+    shown = arrow(local, pa.timestamp("us")) if at.null_count == 0 else _masked(local, at)
+    return pa.table([shown if name == _LOCAL.name else batch.column(name) for name in schema.names], schema=schema)
+
+
+def _masked(local: object, at: pa.Array) -> pa.Array:
+    return pa.array(local, pa.int64(), mask=at.is_null().to_numpy(zero_copy_only=False)).cast(pa.timestamp("us"))
+
+
+def _legend(book: xlsxwriter.Workbook, schema: pa.Schema, about: Surroundings) -> None:
+    sheet = book.add_worksheet(LEGEND)
+    bold, wrapped = book.add_format({"bold": True}), book.add_format({"text_wrap": True, "valign": "top"})
+    sheet.set_column(0, 0, 26)
     sheet.set_column(1, 1, 10)
     sheet.set_column(2, 2, 90, wrapped)
-    lines = [("column", "unit", "meaning")]
-    lines += [(f.name, f.metadata[b"unit"].decode(), f.metadata[b"meaning"].decode()) for f in schema]
-    lines += [("", "", ""), *(("caution", "", caution) for caution in CAUTIONS)]
+    sheet.set_column(3, 3, 16)
+    lines = [("column", "unit", "meaning", "sheet")]
+    lines += [("caution", "", caution, "") for caution in CAUTIONS]
+    lines += [("time zone", "", f"{site}: {zone}", "") for site, zone in about.zones.items()]
+    lines.append(("", "", "", ""))
+    for name, told in ((READINGS, schema), (DAILY, _DAILY_SCHEMA), (PLACED, PLACEMENTS)):
+        lines += [(f.name, f.metadata[b"unit"].decode(), f.metadata[b"meaning"].decode(), name) for f in told]
+    lines.append((CHARTS, "", f"daily means of the sheet {DAILY}, drawn", CHARTS))
     for row, cells in enumerate(lines):
         for index, cell in enumerate(cells):
             sheet.write_string(row, index, cell, bold if row == 0 else None)
     sheet.freeze_panes(1, 0)
-
-
-def _cell_writer(sheet: Worksheet, field: pa.Field) -> Callable[[int, int, Any], object]:
-    if pa.types.is_timestamp(field.type):
-        return lambda row, index, value: _write_instant(sheet, row, index, value)
-    if pa.types.is_boolean(field.type):
-        return partial(sheet.write_boolean)
-    if pa.types.is_string(field.type):
-        # Always text, never a formula, whatever it starts with.
-        return partial(sheet.write_string)
-    if pa.types.is_floating(field.type):
-        return lambda row, index, value: sheet.write_number(row, index, _Exact(value))
-    return partial(sheet.write_number)
-
-
-def _write_instant(sheet: Worksheet, row: int, index: int, value: datetime) -> None:
-    if value < _FIRST_DATE:
-        sheet.write_string(row, index, value.isoformat().replace("+00:00", "Z"))
-    else:
-        sheet.write_datetime(row, index, value.replace(tzinfo=None))
-
-
-def _number_format(field: pa.Field) -> str | None:
-    return "yyyy-mm-dd hh:mm:ss" if pa.types.is_timestamp(field.type) else _SHOWN.get(field.name)
-
-
-def _width(field: pa.Field) -> int:
-    return 20 if pa.types.is_timestamp(field.type) else max(10, min(24, len(field.name) + 4))
