@@ -10,7 +10,7 @@ import numpy as np
 import pyarrow as pa
 
 from loamline_codecs import CodecSet, builtin_codecs
-from tests.bench.measure import Figure, by_turns
+from tests.bench.measure import Cost, Figure, by_turns
 from tests.bench.payloads import Uplink, mixed_uplinks
 
 #: Messages a batch; replay reads in such blocks.
@@ -59,7 +59,11 @@ def figures(*, quick: bool) -> Iterator[Figure]:
         times = 10**6 // least // 5
         pair = by_turns(partial(_repeatedly, codecs, small, times), times * least, many, most, 3)
         detail = f"{pair.measured_s * 1e9:.0f} ns a message against {pair.other_s * 1e9:.0f} ns"
-        yield Figure(f"decode {least:.0e} messages, against {most:.0e}", 0.8, pair.ratio, detail)
+        costs = (
+            Cost("decode a message", least, pair.measured_s * 1e6),
+            Cost("decode a message", most, pair.other_s * 1e6),
+        )
+        yield Figure(f"decode {least:.0e} messages, against {most:.0e}", 0.8, pair.ratio, detail, costs=costs)
 
 
 def _repeatedly(codecs: CodecSet, batch: tuple[Any, Any], times: int) -> None:

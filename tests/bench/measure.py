@@ -10,20 +10,32 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True)
+class Cost:
+    """What one thing costs at one size: microseconds of `what`, each of `size` of them at once."""
+
+    what: str
+    size: int
+    us: float
+
+
+@dataclass(frozen=True)
 class Figure:
     """One measured ratio and its goal.
 
-    `ratio` is how many times quicker the measured way is than the other; `goal` the least that it is meant to be.
+    `ratio` is how many times better the measured way is than the other; `goal` the least that it is meant to be.
+    `unit` says of what it is a ratio. `costs` are points of a curve, for `--draw`.
     """
 
     name: str
     goal: float
     ratio: float
     detail: str
+    unit: str = "times as quick"
+    costs: tuple[Cost, ...] = ()
 
     @property
-    def reached(self) -> bool:
-        """Whether the goal is reached."""
+    def met(self) -> bool:
+        """Whether the goal is met."""
         return self.ratio >= self.goal
 
 

@@ -41,7 +41,7 @@ def figures(*, quick: bool) -> Iterator[Figure]:
         f"acknowledgement {np.percentile(took_ms, 50):.0f} ms (median), {took_ms.max():.0f} ms (worst)"
     )
     name = f"replay while live: {LONGEST_HOLD_UP_MS:g} ms, against the worst hold-up of a commit"
-    yield Figure(name, 1, float(LONGEST_HOLD_UP_MS / held_ms.max()), detail)
+    yield Figure(name, 1, float(LONGEST_HOLD_UP_MS / held_ms.max()), detail, "of what is allowed")
 
 
 class PacedSource:
