@@ -1,0 +1,55 @@
+"""The guides say what the program does: reference pages are its own words, and every command in them runs."""
+
+from __future__ import annotations
+
+import os
+import re
+import shlex
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+GUIDES = Path("pipeline/guides")
+PAGES = [Path("README.md"), Path("DEVELOPERS.md"), *sorted(GUIDES.glob("*.md"))]
+
+
+def commands(page: Path) -> list[str]:
+    """Return the lines of a page's shell blocks, in order."""
+    blocks = re.findall(r"^ *```sh\n(.*?)^ *```", page.read_text(), re.DOTALL | re.MULTILINE)
+    return [line.strip() for block in blocks for line in block.splitlines() if line.strip()]
+
+
+@pytest.mark.parametrize("name", ["commands", "settings"])
+def test_a_reference_page_is_what_the_program_says_of_itself(loamline, name):
+    """After a change: `uv run loamline guide commands --out pipeline/guides/commands.md`, and the same for settings."""
+    assert loamline("guide", name).stdout == (GUIDES / f"{name}.md").read_text()
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_every_option_that_a_page_shows_is_one_that_the_command_has(loamline, page):
+    reference = (GUIDES / "commands.md").read_text()
+    told = dict(re.findall(r"^## `loamline ([^`]+)`\n(.*?)(?=^## |\Z)", reference, re.DOTALL | re.MULTILINE))
+    for line in commands(page):
+        words = shlex.split(line.replace("uv run ", "").partition(" | ")[0].partition(" > ")[0], comments=True)
+        if not words or words[0] != "loamline":
+            continue
+        name = next((" ".join(words[1 : 1 + n]) for n in (2, 1) if " ".join(words[1 : 1 + n]) in told), None)
+        assert name is not None, f"{page}: expected a command that there is, got: {line}"
+        for word in words:
+            if word.startswith("--"):
+                assert f"`{word.partition('=')[0]}`" in told[name], f"{page}: {name} has no {word}"
+
+
+def test_the_data_teams_guide_runs_as_it_stands(tmp_path):
+    """On the demo's own store, in the order of the page."""
+    place = Path(sys.executable).parent
+    environment = {**os.environ, "PATH": f"{place}:{os.environ['PATH']}", "COLUMNS": "160"}
+    for line in ["loamline demo --for 0", *commands(GUIDES / "data_team.md")]:
+        done = subprocess.run(
+            ["bash", "-c", line], cwd=tmp_path, env=environment, capture_output=True, text=True, check=False
+        )
+        assert done.returncode == 0, f"{line}\n{done.stdout[-2000:]}\n{done.stderr[-2000:]}"
+    made = {"changes.parquet", "before.csv", "october.xlsx", "readings.parquet", "readings.senml", "mirror", "derived"}
+    assert made <= {path.name for path in tmp_path.iterdir()}
