@@ -46,6 +46,7 @@ MIGRATIONS = (
     Migration(5, "archived months of the raw log"),
     Migration(6, "what a rejected message was read as"),
     Migration(7, "keys to the read API"),
+    Migration(8, "problems in force and the events that tell of them"),
 )
 
 #: Created before any migration, outside them.

@@ -15,6 +15,7 @@ import pyarrow as pa
 
 from loamline_schemas.columns import INSTANT, RECEPTION, Table, column
 from loamline_schemas.key_tables import API_KEY
+from loamline_schemas.problem_tables import EVENT_OUTBOX, EVENT_RECEIVER, PROBLEM
 from loamline_schemas.registry_tables import CROP, CURVE, LIMITS, PLACEMENT, PROBE, REFERENCE, SITE, SOIL
 
 PROBE_IDENTITY = Table(
@@ -245,4 +246,7 @@ TABLES = (
     READING_STAGED,
     ARCHIVED,
     API_KEY,
+    PROBLEM,
+    EVENT_OUTBOX,
+    EVENT_RECEIVER,
 )

@@ -122,3 +122,18 @@ def test_a_probe_registered_late_concerns_its_own_readings():
 def test_the_causes_are_all_that_a_sample_is_resolved_to():
     compiled = registry(state())
     assert set(CAUSES) == set(vars(compiled.states[1].resolve(*(np.array([], dtype=np.int64),) * 3)))
+
+
+def test_a_transducer_curve_concerns_no_reading_without_a_moisture_count():
+    compiled = registry(state(**BASE), state(**{**BASE, "curves": (transducer(coefficients=[1, 31, 48]), topp())}))
+    instants = np.full(3, microseconds(at(MONTHS[0])))
+    told = stale_readings(
+        compiled.states[1],
+        compiled.states[2],
+        compiled.catalogue,
+        np.array([1, 2, 3]),
+        np.zeros(3, dtype=np.int64),
+        instants,
+        np.array([1500.0, np.nan, 1600.0]),
+    )
+    assert told.by_cause["transducer"].tolist() == told.stale.tolist() == [True, False, True]

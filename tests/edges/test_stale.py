@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
 
-from loamline.app.replaying import Scope, plan_now
+from loamline.app.replaying import Scope, begin_apply, plan_now
 from loamline.edges.store.connection import Store, migrate
+from loamline.edges.store.preview import Preview
+from loamline.edges.store.replay import Replay
+from loamline_codecs import CodecSet, status_v1
 from loamline_schemas.limits import LimitLayer, LimitsFile
 from loamline_schemas.migrations import MIGRATIONS, RECORD_DDL
 from loamline_schemas.tables import TABLES
-from tests.support.revised import CODECS, apply, assert_verified, load, stale, with_bench
+from tests.support.revised import ASKED_AT, CODECS, apply, assert_verified, load, stale, with_bench
 
 REVISED = (1, 31, 48)
+#: Where a payload brings permittivity or a fault, no transducer curve is used.
+COUNTED = "moisture_count IS NOT NULL"
 
 
 @pytest.fixture
@@ -39,7 +45,7 @@ def test_a_revised_curve_makes_its_readings_stale_from_its_first_day_on(stores, 
     told = plan_now(store, CODECS, Scope())
     expected = {
         dev_eui: count(store, f"dev_eui = '{dev_eui}' AND measured_at >= '{since.isoformat()}'")
-        for dev_eui in (stores.BARLEY, stores.PEARS, stores.PROFILE)
+        for dev_eui in (stores.BARLEY, stores.PEARS)
     }
     assert told.probes == expected
     assert told.causes == {"transducer": sum(expected.values())}
@@ -49,14 +55,67 @@ def test_a_revised_curve_makes_its_readings_stale_from_its_first_day_on(stores, 
 def test_a_scope_counts_only_what_lies_in_it(stores, store):
     load(store, with_bench(stores.registry(), *REVISED))
     at = stores.START + timedelta(hours=24)
-    assert stale(store, Scope(probes=(stores.PEARS,))) == count(store, f"dev_eui = '{stores.PEARS}'")
-    assert stale(store, Scope(probes=("s-0002",))) == count(store, f"dev_eui = '{stores.PEARS}'")
+    of_pears = count(store, f"dev_eui = '{stores.PEARS}' AND {COUNTED}")
+    assert stale(store, Scope(probes=(stores.PEARS,))) == of_pears > 0
+    assert stale(store, Scope(probes=("s-0002",))) == of_pears
     assert stale(store, Scope(sites=("North field",))) == count(store, f"dev_eui = '{stores.BARLEY}'")
     assert stale(store, Scope(curves=("p1-bench",))) == stale(store)
-    known = "dev_eui <> '02BB0000000000FF'"
+    known = f"dev_eui <> '02BB0000000000FF' AND {COUNTED}"
     assert stale(store, Scope(since=at)) == count(store, f"{known} AND measured_at >= '{at.isoformat()}'")
     assert stale(store, Scope(until=at)) == count(store, f"{known} AND measured_at <= '{at.isoformat()}'")
     assert stale(store, Scope(sites=("North field",), probes=(stores.PEARS,))) == 0
+
+
+def test_a_transducer_curve_concerns_no_reading_that_reports_permittivity_and_none_with_a_fault(stores, store):
+    """Plan, preview and apply agree, and what was made with no curve names none."""
+    named = "transducer_curve IS NOT NULL"
+    told = store.con.sql(
+        f"SELECT DISTINCT {COUNTED}, {named} FROM reading JOIN provenance USING (provenance_id)"  # noqa: S608
+    ).fetchall()
+    assert sorted(told) == [(False, False), (True, False), (True, True)]  # the stranger has no curve
+    load(store, with_bench(stores.registry(), *REVISED))
+    assert stale(store, Scope(probes=(stores.PROFILE,), curves=("p1-bench",))) == 0
+    plan = plan_now(store, CODECS, Scope())
+    preview = Preview(store, CODECS, plan)
+    for compared in preview.chunks():
+        rows = compared.rows.filter(compared.rows.column("changed"))
+        assert rows.num_rows
+        assert set(rows.column("probe_id").to_pylist()) <= {1, 2}  # not the profile
+    assert apply(store).changed == preview.report.changed == plan.stale > 0
+    assert stale(store) == 0
+
+
+def test_a_changed_status_codec_alone_is_stale_and_applied(stores, stated):
+    """Also after a kill in the middle: what it staged of statuses was in memory alone."""
+    path = stores.make(
+        stores.season()[:60], [stores.uplink(stores.BARLEY, "1205020E1A0CF8002238005A", stores.START, fport=11)]
+    )
+    with Store.open(path) as store:
+        assert plan_now(store, CODECS, Scope()).nothing
+        told = plan_now(store, stated, Scope())
+        assert (told.stale, told.causes, dict(told.probes)) == (0, {"codec": 1}, {stores.BARLEY: 0})
+        assert plan_now(store, stated, Scope(until=stores.START - timedelta(hours=1))).nothing
+        assert plan_now(store, stated, Scope(probes=(stores.PEARS,))).nothing
+        number = begin_apply(store, stated, Scope(), "a test", "tester", ASKED_AT)
+        work = Replay(store, stated, chunk=1).finish(number)
+        while not store.scalar("SELECT count(*) FROM revision_span WHERE staged_seq IS NOT NULL"):
+            if next(work, None) is None:
+                break
+        work.close()
+        apply(store, codecs=stated)
+        assert store.scalar("SELECT supply_rest_v FROM status") == pytest.approx(36.10)
+        assert plan_now(store, stated, Scope()).nothing
+        assert_verified(store, stated)
+
+
+@pytest.fixture
+def stated():
+    """Return the codecs with a status that takes its supply at rest for ten times as much."""
+    quantities = tuple(
+        replace(each, scale="0.01") if each.name == "supply_rest_v" else each for each in status_v1.CODEC.quantities
+    )
+    codec = replace(status_v1.CODEC, quantities=quantities)
+    return CodecSet([*(each for each in CODECS.codecs if each.name != codec.name), codec])
 
 
 def test_changed_limits_are_a_cause_of_their_own(stores, store):

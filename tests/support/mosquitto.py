@@ -7,7 +7,7 @@ import shutil
 import socket
 import subprocess
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -34,7 +34,7 @@ def free_port() -> int:
 class Mosquitto:
     """One broker process; `stop` and `start` again keep its port, and its sessions where `persistence` is on."""
 
-    def __init__(self, program: str, folder: Path, *, persistence: bool = False) -> None:
+    def __init__(self, program: str, folder: Path, *, persistence: bool = False, more: Sequence[str] = ()) -> None:
         self.host, self.port = "127.0.0.1", free_port()
         self._program = program
         self._config, self._log = folder / "mosquitto.conf", folder / "mosquitto.log"
@@ -48,6 +48,7 @@ class Mosquitto:
             f"persistence {'true' if persistence else 'false'}",
             *([f"persistence_location {folder}/", "autosave_interval 1", "autosave_on_changes true"] * persistence),
             "log_dest stderr",
+            *more,
         ]
         self._config.write_text("\n".join(lines) + "\n")
 
@@ -78,12 +79,12 @@ class Mosquitto:
 
 
 @contextmanager
-def a_broker(folder: Path, *, persistence: bool = False) -> Iterator[Mosquitto]:
-    """Yield a running broker; skip the test, with a sentence, where there is no mosquitto."""
+def a_broker(folder: Path, *, persistence: bool = False, more: Sequence[str] = ()) -> Iterator[Mosquitto]:
+    """Yield a running broker, with `more` lines of settings; skip the test, with a sentence, where there is none."""
     program = mosquitto_program()
     if program is None:
         pytest.skip(MISSING)
-    broker = Mosquitto(program, folder, persistence=persistence)
+    broker = Mosquitto(program, folder, persistence=persistence, more=more)
     broker.start()
     try:
         yield broker

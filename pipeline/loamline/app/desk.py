@@ -10,7 +10,7 @@ import contextlib
 import time
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 import duckdb
@@ -73,8 +73,11 @@ class Desk:
         requests: Requests | None,
         log: FilteringBoundLogger,
         counts: Callable[[], dict[str, Any]],
+        about: Callable[[Store], dict[str, Any]] = lambda _store: {},
+        reload: Callable[[], dict[str, Any]] | None = None,
     ) -> None:
         self._codecs, self._requests, self._log, self._counts = codecs, requests, log, counts
+        self._about, self._reload = about, reload
         self._work: Work | None = None
         self._job: _Job | None = None
         self._waiting: deque[_Job] = deque()
@@ -84,6 +87,12 @@ class Desk:
     def busy(self) -> bool:
         """Whether there is a step to do."""
         return self._work is not None and (self._job is not None or bool(self._waiting))
+
+    @property
+    def job(self) -> str | None:
+        """The name of what is being worked on, step by step. Safe in any thread."""
+        job = self._job
+        return None if job is None else job.name
 
     def listen(self) -> None:
         """Begin to take requests; where that can't be, say so and do without."""
@@ -96,7 +105,7 @@ class Desk:
 
     def opened(self, store: Store, writer: Writer) -> None:
         """Work on this store from now on; a revision that somebody left unfinished goes on by itself."""
-        self._work = Work(store, writer, self._codecs, self._status)
+        self._work = Work(store, writer, self._codecs, self._status, self._reload)
         left = unfinished(store)
         if left is not None:
             number = left.revision_id
@@ -104,6 +113,12 @@ class Desk:
             self._waiting.appendleft(
                 _Job(f"revision {number}", None, lambda work: finishing(work, number), goes_on=True)
             )
+
+    def use_codecs(self, codecs: CodecSet) -> None:
+        """Answer by other codecs from now on; what is at work goes on by those it began with."""
+        self._codecs = codecs
+        if self._work is not None:
+            self._work = replace(self._work, codecs=codecs)
 
     def closed(self, reason: str) -> None:
         """Give up what was being answered, with a sentence; what was begun of a revision goes on at `opened`."""
@@ -157,6 +172,8 @@ class Desk:
             self._log.info("nobody waits for the answer any more", request=job.name, goes_on=job.goes_on)
             job.asker = None
             if not job.goes_on:
+                if job.running is not None:
+                    job.running.close()
                 return False
         start = time.monotonic()
         try:
@@ -202,4 +219,5 @@ class Desk:
             "counts": self._counts(),
             "job": None if job is None else {"request": job.name, **self._progress},
             "waiting": [job.name for job in self._waiting],
+            **(self._about(self._work.store) if self._work is not None else {}),
         }

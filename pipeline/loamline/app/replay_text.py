@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -12,7 +12,7 @@ from rich.text import Text
 
 from loamline.app.output import rfc3339
 from loamline.app.text import plain
-from loamline.core.change_report import ChangeReport, PlaceChange
+from loamline.core.change_report import ChangeReport
 from loamline.core.columns import instant
 from loamline_schemas.verdicts import Verdict, Zone
 
@@ -87,30 +87,29 @@ def _instant(us: int | None) -> datetime | None:
     return None if us is None else instant(us)
 
 
-def report_table(report: ChangeReport) -> Table:
-    """Return a change report as a table of shifts."""
+def report_table(report: Sequence[Mapping[str, Any]]) -> Table:
+    """Return a change report, as `report_fields` gives it, as a table of shifts."""
     table = Table(
         "place", "readings", "mean shift", "p95", "largest", "what flips", title="shift of water content, m3/m3"
     )
     for column in table.columns[1:5]:
         column.justify = "right"
-    for change in report.in_order():
+    for change in report:
         table.add_row(
             _place(change),
-            str(change.rows),
-            _shift(change.mean_m3_m3, signed=True),
-            _shift(change.percentile_m3_m3(95)),
-            _shift(change.largest_m3_m3 if change.shifted else None),
+            str(change["rows"]),
+            _shift(change["mean_shift_m3_m3"], signed=True),
+            _shift(change["p95_absolute_shift_m3_m3"]),
+            _shift(change["largest_absolute_shift_m3_m3"]),
             _flip_text(change),
         )
     return table
 
 
-def _place(change: PlaceChange) -> Text:
-    place = change.place
-    if place.site is None:
+def _place(change: Mapping[str, Any]) -> Text:
+    if change["site"] is None:
         return Text("(in no placement)")
-    return plain(f"{place.site}, {place.depth_cm:g} cm, {place.texture}")
+    return plain(f"{change['site']}, {change['depth_cm']:g} cm, {change['texture']}")
 
 
 def _shift(shift_m3_m3: float | None, *, signed: bool = False) -> str:
@@ -119,16 +118,13 @@ def _shift(shift_m3_m3: float | None, *, signed: bool = False) -> str:
     return f"{shift_m3_m3:+.4f}" if signed else f"{shift_m3_m3:.4f}"
 
 
-def _flip_text(change: PlaceChange) -> Text:
+def _flip_text(change: Mapping[str, Any]) -> Text:
     told = [
         f"{flip['from'] or 'none'} to {flip['to'] or 'none'}: {flip['readings']}"
-        for flips, words in (
-            (change.verdicts, {int(flag): flag.word for flag in Verdict}),
-            (change.zones, {int(zone): zone.word for zone in Zone}),
-        )
-        for flip in _flips(flips, words)
+        for flip in (*change["verdicts"], *change["zones"])
     ]
-    told += [f"{count} {word} a figure" for count, word in ((change.gained, "gain"), (change.lost, "lose")) if count]
+    counts = ((change["gained"], "gain"), (change["lost"], "lose"))
+    told += [f"{count} {word} a figure" for count, word in counts if count]
     return plain("\n".join(told))
 
 

@@ -16,11 +16,13 @@ import duckdb
 
 from loamline.app import replaying
 from loamline.app.codecs import known_codecs
+from loamline.app.looking import Look, Taker, previewing
 from loamline.app.opening import daemon_of, open_store
 from loamline.app.output import CommandError, progress_bar
 from loamline.app.replaying import Applied, Progress, ReplayError, Scope
 from loamline.edges.control import ControlError
 from loamline.edges.control_client import ControlClient
+from loamline.edges.handed_over import compared_rows
 from loamline.edges.store.connection import Store
 from loamline.edges.store.revisions import revision_rows
 
@@ -30,11 +32,22 @@ INTERRUPTED = 130
 Told = Callable[[str, int, int], None]
 
 
+@dataclass(frozen=True)
+class Wanted:
+    """What is wanted of a preview's rows: the file by which a daemon hands them over; of changed probes all rows?"""
+
+    file: Path | None = None
+    whole_probes: bool = False
+
+
 class Work(Protocol):
     """What can be asked. Each raises CommandError with a sentence."""
 
     def plan(self, scope: Scope, told: Told) -> dict[str, Any]:
         """Return `Plan.as_fields`."""
+
+    def preview(self, scope: Scope, told: Told, takers: Sequence[Taker], wanted: Wanted) -> dict[str, Any]:
+        """Return what `previewing` returns; `takers` are given the rows chunk by chunk."""
 
     def apply(self, scope: Scope, reason: str, by: str, told: Told) -> Applied:
         """Recalculate what is stale."""
@@ -59,6 +72,12 @@ class Here:
         with self._open(writable=False) as store:
             found = replaying.plan_now(store, codecs, scope, lambda done, total: told("planning", done, total))
         return found.as_fields()
+
+    def preview(self, scope: Scope, told: Told, takers: Sequence[Taker], wanted: Wanted) -> dict[str, Any]:  # noqa: ARG002
+        """Return what `previewing` returns."""
+        codecs = known_codecs(self.codec_dirs)
+        with self._open(writable=False) as store:
+            return driven(previewing(store, codecs, scope, takers), told)
 
     def apply(self, scope: Scope, reason: str, by: str, told: Told) -> Applied:
         """Recalculate what is stale."""
@@ -94,6 +113,22 @@ class ByDaemon:
         found: dict[str, Any] = self._ask("replay_plan", told, **scope.as_fields())
         return found
 
+    def preview(self, scope: Scope, told: Told, takers: Sequence[Taker], wanted: Wanted) -> dict[str, Any]:
+        """Return what `previewing` returns."""
+        try:
+            found: dict[str, Any] = self._ask("replay_preview", told, **scope.as_fields(), **vars(wanted))
+            if wanted.file is not None:
+                for compared in compared_rows(wanted.file):
+                    for take in takers:
+                        take(*compared)
+        finally:
+            if wanted.file is not None:
+                wanted.file.unlink(missing_ok=True)
+        for place in found["report"]:
+            for name in ("first_measured_at", "last_measured_at"):
+                place[name] = None if place[name] is None else datetime.fromisoformat(place[name]).astimezone(UTC)
+        return found
+
     def apply(self, scope: Scope, reason: str, by: str, told: Told) -> Applied:
         """Recalculate what is stale."""
         return _applied(self._ask("replay_apply", told, **scope.as_fields(), reason=reason, asked_by=by))
@@ -111,13 +146,8 @@ class ByDaemon:
         return rows
 
     def _ask(self, request: str, told: Told, **fields: Any) -> Any:
-        def heard(progress: dict[str, Any]) -> None:
-            told(str(progress.get("part", "waiting")), progress.get("done", 0), progress.get("total", 0))
-
         try:
-            return self.client.answer(request, heard, **fields)
-        except ControlError as problem:
-            raise CommandError(str(problem)) from problem
+            return asked(self.client, request, told, **fields)
         except KeyboardInterrupt:
             if request not in ("replay_apply", "replay_undo"):
                 raise
@@ -141,6 +171,29 @@ def at_work(store: Path, codec_dirs: Sequence[Path] | None = None) -> Iterator[W
                 2,
             )
         yield ByDaemon(client)
+
+
+def asked(client: ControlClient, request: str, told: Told, **fields: Any) -> Any:
+    """Return what the daemon answers. Raises CommandError with its sentence."""
+
+    def heard(progress: dict[str, Any]) -> None:
+        told(str(progress.get("part", "waiting")), progress.get("done", 0), progress.get("total", 0))
+
+    try:
+        return client.answer(request, heard, **fields)
+    except ControlError as problem:
+        raise CommandError(str(problem)) from problem
+
+
+def driven(look: Look, told: Told) -> dict[str, Any]:
+    """Do what a look does, in this process, and return its result."""
+    while True:
+        try:
+            progress = next(look)
+        except StopIteration as end:
+            done: dict[str, Any] = end.value
+            return done
+        told(progress["part"], progress["done"], progress["total"])
 
 
 @contextmanager

@@ -171,10 +171,12 @@ def revision_of(store: Store, number: int) -> RevisionRow:
     raise ReplayError(f"expected a revision of this store, got {number}; `loamline replay list` shows them")
 
 
-def planned(store: Store, codecs: CodecSet, scope: Scope, writer: Writer | None) -> Generator[Progress, None, Plan]:
+def planned(
+    store: Store, codecs: CodecSet, scope: Scope, writer: Writer | None, block: int = _PLANNED
+) -> Generator[Progress, None, Plan]:
     """Return what is stale in `scope`, step by step. Writes nothing. Raises ReplayError for an unknown name."""
     scope = known_scope(store, scope)
-    work = planning(store, codecs, scope, _PLANNED, None if writer is None else writer.registry)
+    work = planning(store, codecs, scope, block, None if writer is None else writer.registry)
     while True:
         try:
             done, total = next(work)

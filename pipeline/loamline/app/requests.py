@@ -9,13 +9,19 @@ from __future__ import annotations
 from collections.abc import Callable, Generator
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, TypeAdapter, ValidationError
 
-from loamline.app.replaying import Progress, Scope, applying, planned, revision_of, steps, undoing
+from loamline.app import archive_work
+from loamline.app.fleet_problems import noted_problems
+from loamline.app.looking import AsOf, Look, exporting_into, previewing_into
+from loamline.app.replaying import Progress, ReplayError, Scope, applying, planned, revision_of, steps, undoing
 from loamline.core.reference import RegistryState
 from loamline.edges.sentences import sentence
+from loamline.edges.store.aside import aside
+from loamline.edges.store.backup import backing_up
 from loamline.edges.store.connection import Store
 from loamline.edges.store.registry import latest_reference, save_state
 from loamline.edges.store.revisions import revision_rows
@@ -28,12 +34,13 @@ Answer = Generator[dict[str, Any], None, Any]
 
 @dataclass(frozen=True)
 class Work:
-    """What an answer may use. `status` tells how the daemon is."""
+    """What an answer may use. `status` tells how the daemon is, `reload` reads again what its settings name."""
 
     store: Store
     writer: Writer
     codecs: CodecSet
     status: Callable[[], dict[str, Any]]
+    reload: Callable[[], dict[str, Any]] | None = None
 
 
 class Form(BaseModel):
@@ -69,6 +76,51 @@ class RevisionForm(Form):
     """A revision that is meant, the latest where none is named."""
 
     revision: int | None = None
+
+
+class PreviewForm(ScopeForm):
+    """What a replay would change; with `file`, rows are handed over there as `ComparedRows` writes them."""
+
+    file: Path | None = None
+    whole_probes: bool = False
+
+
+class AsOfForm(Form):
+    """Readings as of a revision or an instant, handed over in `file`."""
+
+    file: Path
+    probe: str | None = None
+    site: str | None = None
+    since: AwareDatetime | None = None
+    until: AwareDatetime | None = None
+    revision: int | None = None
+    instant: AwareDatetime | None = None
+
+
+class ArchiveRunForm(Form):
+    """Closed months to be moved into `folder`."""
+
+    folder: Path
+    before: str | None = None
+
+
+class RestoreForm(Form):
+    """An archived month, or all, to be put back."""
+
+    month: str | None = None
+    delete: bool = False
+
+
+class SiteForm(Form):
+    """A site that is meant, all where none is named."""
+
+    site: str | None = None
+
+
+class BackupForm(Form):
+    """A backup to be written to `file`, which is not there."""
+
+    file: Path
 
 
 class RegistryForm(Form):
@@ -113,6 +165,18 @@ def _status(work: Work, _: Form) -> Answer:
     return work.status()
 
 
+def _reload(work: Work, _: Form) -> Answer:
+    yield from ()
+    if work.reload is None:
+        raise ReplayError("expected a daemon with settings to read again, got one without")
+    return work.reload()
+
+
+def _problems(work: Work, told: SiteForm) -> Answer:
+    yield from ()
+    return noted_problems(work.store, told.site)
+
+
 def _load_registry(work: Work, told: RegistryForm) -> Answer:
     yield from ()
     before = latest_reference(work.store)
@@ -148,6 +212,53 @@ def _show(work: Work, told: RevisionForm) -> Answer:
     return vars(revision_of(work.store, told.revision or len(revision_rows(work.store))))
 
 
+def _preview(work: Work, told: PreviewForm) -> Answer:
+    scope, codecs = told.scope(), work.codecs
+    return _beside(
+        work.store, lambda seen: previewing_into(seen, codecs, scope, told.file, whole_probes=told.whole_probes)
+    )
+
+
+def _as_of(work: Work, told: AsOfForm) -> Answer:
+    asked = AsOf(told.probe, told.site, told.since, told.until, told.revision, told.instant)
+    return _beside(work.store, lambda seen: exporting_into(seen, work.codecs, asked, told.file))
+
+
+def _archive_run(work: Work, told: ArchiveRunForm) -> Answer:
+    return archive_work.running(work.store, told.folder, told.before, datetime.now(UTC))
+
+
+def _archive_restore(work: Work, told: RestoreForm) -> Answer:
+    return archive_work.restored(work.store, told.month, delete=told.delete)
+
+
+def _archive_list(work: Work, _: Form) -> Answer:
+    return archive_work.listed(work.store)
+
+
+def _archive_check(work: Work, _: Form) -> Answer:
+    return archive_work.checked(work.store)
+
+
+def _backup(work: Work, told: BackupForm) -> Answer:
+    return _beside(work.store, lambda seen: backing_up(seen, told.file, begun=True))
+
+
+def _beside(store: Store, look: Callable[[Store], Look]) -> Answer:
+    """Answer by a look that a thread of its own takes, so that no long statement holds a commit up."""
+    told: dict[str, Any] = {"part": "looking", "done": 0, "total": 0}
+    seen = aside(store, look)
+    try:
+        while True:
+            item = next(seen)
+            told = told if item is None else item
+            yield told
+    except StopIteration as end:
+        return end.value
+    finally:
+        seen.close()
+
+
 def finishing(work: Work, number: int) -> Answer:
     """Do what is left of a revision."""
     for told in steps(work.store, work.codecs, number, work.writer):
@@ -168,11 +279,20 @@ def _telling(done: Generator[Progress, None, _Done]) -> Generator[dict[str, Any]
 #: One line a request. A new one is a form, a generator and a line.
 REQUESTS = {
     "status": Kind(Form, _status),
+    "problems": Kind(SiteForm, _problems),
     "registry_load": Kind(RegistryForm, _load_registry),
     "replay_plan": Kind(ScopeForm, _plan, job=True),
+    "replay_preview": Kind(PreviewForm, _preview, job=True),
     "replay_apply": Kind(ApplyForm, _apply, job=True, goes_on=True),
     "replay_undo": Kind(RevisionForm, _undo, job=True, goes_on=True),
     "replay_list": Kind(Form, _list),
     "replay_show": Kind(RevisionForm, _show),
+    "reload": Kind(Form, _reload),
+    "export_as_of": Kind(AsOfForm, _as_of, job=True),
+    "backup": Kind(BackupForm, _backup, job=True),
+    "archive_run": Kind(ArchiveRunForm, _archive_run, job=True),
+    "archive_list": Kind(Form, _archive_list),
+    "archive_check": Kind(Form, _archive_check, job=True),
+    "archive_restore": Kind(RestoreForm, _archive_restore, job=True),
 }
 _REGISTRY = TypeAdapter(RegistryState)

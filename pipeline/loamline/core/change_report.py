@@ -18,6 +18,8 @@ from loamline.core.columns import Bools, Floats, Ints
 #: Shifts are counted in classes of this width, m3/m3: a percentile is told as the upper end of its class, so that it is
 #: too large by at most this. A tenth of a thousandth is a hundredth of what a probe resolves; common practice.
 CLASS_M3_M3 = 0.0001
+#: Shifts are added as whole numbers of this unit, m3/m3, so that no order and no cut into chunks changes the sum.
+_UNIT_M3_M3 = 2.0**-32
 #: Stands for a verdict or a zone that there is none of.
 NONE = -1
 
@@ -55,8 +57,9 @@ class PlaceChange:
     """What changes at one place.
 
     `rows`: readings that differ in any column. Of them `shifted` have another water content than before, `gained` have
-    one where there was none, `lost` the other way round. `sum_m3_m3` adds the shifts, after less before, and `classes`
-    counts them by their absolute size in units of CLASS_M3_M3, rounded up. `verdicts` and `zones` count by (from, to).
+    one where there was none, `lost` the other way round. `units` adds the shifts, after less before, in 2**-32 m3/m3,
+    and `classes` counts them by their absolute size in units of CLASS_M3_M3, rounded up. `verdicts` and `zones` count
+    by (from, to).
     """
 
     place: Place
@@ -64,13 +67,18 @@ class PlaceChange:
     shifted: int = 0
     gained: int = 0
     lost: int = 0
-    sum_m3_m3: float = 0.0
+    units: int = 0
     largest_m3_m3: float = 0.0
     classes: Counter[int] = field(default_factory=Counter)
     verdicts: Counter[tuple[int, int]] = field(default_factory=Counter)
     zones: Counter[tuple[int, int]] = field(default_factory=Counter)
     first_us: int | None = None
     last_us: int | None = None
+
+    @property
+    def sum_m3_m3(self) -> float:
+        """The sum of the shifts, after less before."""
+        return self.units * _UNIT_M3_M3
 
     @property
     def mean_m3_m3(self) -> float | None:
@@ -104,7 +112,7 @@ class PlaceChange:
         if len(shift):
             size = np.abs(shift)
             self.shifted += len(shift)
-            self.sum_m3_m3 += float(shift.sum())
+            self.units += int(np.rint(shift / _UNIT_M3_M3).astype(np.int64).sum())
             self.largest_m3_m3 = max(self.largest_m3_m3, float(size.max()))
             number, count = np.unique(np.ceil(size / CLASS_M3_M3).astype(np.int64), return_counts=True)
             self.classes.update(dict(zip(number.tolist(), count.tolist(), strict=True)))

@@ -31,6 +31,7 @@ from loamline.core.provenance import RESOLVED, Registry, provenance_of, settings
 from loamline.core.reference import Resolved
 from loamline.core.samples import Kept, coalesce, measured_at
 from loamline.core.soil.standing import standing
+from loamline.core.staleness import used
 from loamline.core.uncertainty import propagate
 from loamline_codecs import CodecSet, Decoded, Refusal
 from loamline_schemas.limits import Limits
@@ -129,10 +130,10 @@ def _readings(
         tuple(decoded.figures.values()),
     )
     k = kept.row
-    resolved = Resolved(**{name: getattr(resolved, name)[k] for name in RESOLVED})
+    figures = {name: column[k] for name, column in decoded.figures.items()}
+    resolved = used(Resolved(**{name: getattr(resolved, name)[k] for name in RESOLVED}), figures["moisture_count"])
     settings = settings_of(decoded.codec[row[k]], state[k], resolved)
     which, setting = settings.which, settings.resolved
-    figures = {name: column[k] for name, column in decoded.figures.items()}
     uplink = {name: column[row[k]] for name, column in decoded.uplink.items()}
     air, water, per_k = calibration.records(catalogue.probes.rows, setting.probe)
     record = air.take(which), water.take(which), per_k.take(which)
@@ -223,10 +224,9 @@ def _uplink_key(deliveries: pa.Table, uplinks: Uplinks, which: Ints) -> tuple[In
 
 
 def _resolve(registry: Registry, reference: Ints, probe: Ints, depth: Ints, at: Ints) -> Resolved:
-    m = len(probe)
-    if m and (reference == reference[0]).all():
+    if len(probe) and (reference == reference[0]).all():
         return registry.states[int(reference[0])].resolve(probe, depth, at)
-    found = {name: np.full(m, -1, dtype=np.int64) for name in RESOLVED}
+    found = {name: np.full(len(probe), -1, dtype=np.int64) for name in RESOLVED}
     for number in np.unique(reference).tolist():
         rows = np.flatnonzero(reference == number)
         told = registry.states[number].resolve(probe[rows], depth[rows], at[rows])

@@ -15,7 +15,7 @@ from loamline.core.revisions import Revisions
 from loamline_codecs import CodecSet
 
 #: Counts up whenever a rule of the chain changes what it makes of the same inputs; replay brings older readings up.
-RULES = 2
+RULES = 3
 #: What a registry decides of a reading.
 RESOLVED = tuple(column.name for column in dataclasses.fields(Resolved))
 

@@ -45,6 +45,9 @@ class Interned(Generic[Row]):
     """Rows numbered in order of first sight, found again by content digest."""
 
     def __init__(self) -> None:
+        #: What each row says but for its dates, as numbers; `core.staleness` keeps it.
+        self.meanings: list[int] = []
+        self.known_meanings: dict[str, int] = {}
         self.rows: list[Row] = []
         self.digests: list[str] = []
         self._index: dict[str, int] = {}

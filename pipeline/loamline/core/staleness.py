@@ -1,17 +1,18 @@
 """Which readings another registry state would give other inputs, and which of their inputs.
 
 A row's dates say when it holds and are no input: a placement that was ended, so that its probe could be moved, means
-the same to every reading taken before. All else that a row says counts, and nothing that a reading does not use.
+the same to every reading taken before. All else that a row says counts, and nothing that a reading does not use: one
+without a moisture count, whose payload brings permittivity or a fault, uses no transducer curve, and names none.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from pydantic import BaseModel
 
-from loamline.core.columns import Bools, Ints
+from loamline.core.columns import Bools, Floats, Ints
 from loamline.core.reference import Catalogue, Interned, Reference, Resolved, Row
 from loamline_schemas.digest import content_digest
 
@@ -44,18 +45,28 @@ def stale_readings(
     probe_id: Ints,
     depth_index: Ints,
     measured_at_us: Ints,
+    moisture_count: Floats | None = None,
 ) -> Staleness:
     """Return what changes for m readings from one registry state to another; both states share `catalogue`.
 
+    `moisture_count` of each, NaN for none, shape (m,); where it is not given, all have one.
     It tells of a reading's own inputs. A check looks at neighbours too, so that verdicts beside a stale reading
     can change with it.
     """
     samples = (probe_id, depth_index, measured_at_us)
-    return changed_inputs(before.resolve(*samples), after.resolve(*samples), catalogue)
+    told = before.resolve(*samples), after.resolve(*samples)
+    if moisture_count is not None:
+        told = used(told[0], moisture_count), used(told[1], moisture_count)
+    return changed_inputs(*told, catalogue)
+
+
+def used(resolved: Resolved, moisture_count: Floats) -> Resolved:
+    """Return what m readings use of what holds for them: no transducer curve where the moisture count is NaN."""
+    return replace(resolved, transducer=np.where(np.isnan(moisture_count), -1, resolved.transducer))
 
 
 def changed_inputs(before: Resolved, after: Resolved, catalogue: Catalogue) -> Staleness:
-    """Return which inputs differ between two resolutions of the same m readings."""
+    """Return which inputs differ between two resolutions of the same m readings, each as `used`."""
     curves = _meanings(catalogue.curves)
     meanings = {
         "probe": _meanings(catalogue.probes),
@@ -73,8 +84,11 @@ def changed_inputs(before: Resolved, after: Resolved, catalogue: Catalogue) -> S
 
 def _meanings(interned: Interned[Row]) -> Ints:
     """Return a number for what each row says but for its dates, equal for equal rows; one more, -1, for no row."""
-    known: dict[str, int] = {}
-    return np.array([*(known.setdefault(_meaning(row), len(known)) for row in interned.rows), -1], dtype=np.int64)
+    known = interned.known_meanings
+    # Rows are only ever added: what is numbered stays so, or a plan would number all of them with every step.
+    for row in interned.rows[len(interned.meanings) :]:
+        interned.meanings.append(known.setdefault(_meaning(row), len(known)))
+    return np.array([*interned.meanings, -1], dtype=np.int64)
 
 
 def _meaning(row: BaseModel) -> str:

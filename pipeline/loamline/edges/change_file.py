@@ -13,6 +13,7 @@ import pyarrow.parquet as pq
 
 from loamline.core.change_report import Place
 from loamline.core.columns import ints, whole
+from loamline.edges.export import ROW_GROUP
 from loamline_schemas.columns import INSTANT
 from loamline_schemas.verdicts import Verdict, Zone
 
@@ -43,10 +44,11 @@ SCHEMA = pa.schema(
 
 
 class ChangeFile:
-    """A Parquet file being written."""
+    """A Parquet file being written; equal rows give equal bytes, in whatever chunks they come."""
 
     def __init__(self, writer: pq.ParquetWriter) -> None:
         self._writer = writer
+        self._held = SCHEMA.empty_table()
         self.rows = 0
 
     def write(self, rows: pa.Table, places: Sequence[Place], names: Mapping[int, str]) -> None:
@@ -67,8 +69,19 @@ class ChangeFile:
             [columns.get(name, rows.column(name) if name in rows.column_names else None) for name in SCHEMA.names],
             names=SCHEMA.names,
         )
-        self._writer.write_table(table.cast(SCHEMA))
+        self._held = pa.concat_tables([self._held, table.cast(SCHEMA)])
         self.rows += table.num_rows
+        while self._held.num_rows >= ROW_GROUP:
+            self._write(ROW_GROUP)
+
+    def finish(self) -> None:
+        """Write what is held."""
+        if self._held.num_rows:
+            self._write(self._held.num_rows)
+
+    def _write(self, count: int) -> None:
+        self._writer.write_table(self._held.slice(0, count).combine_chunks(), row_group_size=ROW_GROUP)
+        self._held = self._held.slice(count)
 
 
 @contextmanager
@@ -81,7 +94,9 @@ def change_file(path: Path) -> Iterator[ChangeFile]:
         raise OSError(problem.errno, problem.strerror, str(path)) from problem
     try:
         with file, pq.ParquetWriter(file, SCHEMA, compression="zstd", version="2.6") as writer:
-            yield ChangeFile(writer)
+            told = ChangeFile(writer)
+            yield told
+            told.finish()
         unfinished.replace(path)
     except BaseException:
         unfinished.unlink(missing_ok=True)

@@ -146,14 +146,15 @@ class PlainChain:
     def _made_by(self, sample: Sample) -> int:
         """Return the number of what made a reading."""
         found = sample.found
+        transducer = None if math.isnan(sample.figures.moisture_count) else found.transducer
         made_by = (
             sample.state,
             sample.codec.name,
             sample.codec.digest,
             _digest(found.record),
             _digest(found.placement),
-            None if found.transducer is None else found.transducer.row.id,
-            _digest(found.transducer),
+            None if transducer is None else transducer.row.id,
+            _digest(transducer),
             None if found.soil is None else found.soil.row.id,
             _digest(found.soil),
             found.limits.digest,

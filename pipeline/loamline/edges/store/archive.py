@@ -1,42 +1,54 @@
 """Archive: closed months of the raw log moved to Parquet files, and back.
 
 Order is everything. Files are written under another name, made durable, read again and compared with the table row by
-row; then they get their name, and the manifest tells of them; then one transaction takes the rows out of the table
-and records the files. Killed before it, the store is whole and a rerun takes up what was written; after it, the
-archive is.
+row; then they get their name, and the manifest tells of them; then, a file at a time, one transaction takes its rows
+out of the table and records it. At any moment a row stands in the table or in a recorded file. Killed on the way, a
+rerun takes up what was written.
+
+All of it is generators of short steps: files are written and read by a thread of its own (`aside`), so that whoever
+has the store open may commit between two steps. What is heard of a closed month meanwhile stays in the table.
 """
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
+from functools import partial
 from pathlib import Path
+from typing import TypeVar
 
 import pyarrow as pa
 
-from loamline.edges.store.archived import BUCKETS, COLUMNS, ArchivedFile, rows_of, sha256, summed
+from loamline.edges.store.archive_files import (
+    FILE_ROWS,
+    OF_MONTH,
+    ArchiveError,
+    Written,
+    bounds,
+    fault_of,
+    parts,
+    write,
+)
+from loamline.edges.store.archived import BUCKETS, ArchivedFile, rows_of, summed
+from loamline.edges.store.aside import aside
 from loamline.edges.store.connection import Store
 from loamline.edges.store.manifest import forget, remember
 from loamline.edges.store.registry import insert
-from loamline_schemas.tables import ARCHIVED
+from loamline_schemas.tables import ARCHIVED, UPLINK
+
+__all__ = ["ArchiveError", "Moved", "archive", "archiving", "bounds", "checking", "closed_months", "faults", "restore"]
+__all__ += ["restoring"]
 
 #: Months that ended longer ago are archived where nothing else is said: by then backfill and late imports are rare.
 USUAL_AGE = timedelta(days=35)
-#: Rows that Parquet keeps statistics of together: of few enough probes, and not too many to read for one.
-_ROW_GROUP = 50_000
-
-_HEARD = "heard_at >= ? AND heard_at < ?"
-_DELETE = f"DELETE FROM uplink WHERE {_HEARD}"  # noqa: S608 - our own names
+_DELETE = f"DELETE FROM uplink WHERE {OF_MONTH} AND seq <= ? AND probe_id IN (SELECT probe_id FROM _filed)"  # noqa: S608
 
 #: Told of progress: which part of the work, how much of it is done, of how much.
 Told = Callable[[str, int, int], None]
-
-
-class ArchiveError(Exception):
-    """Archiving or restoring can't go on; the message says what was expected, what came and what to do next."""
+Step = tuple[str, int, int]
+_Done = TypeVar("_Done")
 
 
 @dataclass(frozen=True)
@@ -51,17 +63,6 @@ class Moved:
 
 def quiet(_part: str, _done: int, _total: int) -> None:
     """Tell nobody of progress."""
-
-
-def bounds(month: str) -> tuple[datetime, datetime]:
-    """Return the first instant of a month, YYYY-MM, and of the one after it. Raises ArchiveError for another form."""
-    try:
-        start = datetime.strptime(month, "%Y-%m").replace(tzinfo=UTC)
-    except ValueError:
-        raise ArchiveError(f"expected a month as YYYY-MM, got {month!r}") from None
-    if month == "9999-12":
-        return start, datetime.max.replace(tzinfo=UTC)
-    return start, (start + timedelta(days=31)).replace(day=1)
 
 
 def closed_months(store: Store, now: datetime, before: str | None = None) -> list[str]:
@@ -82,42 +83,34 @@ def closed_months(store: Store, now: datetime, before: str | None = None) -> lis
     return [month for month in months if bounds(month)[1] <= last]
 
 
-def archive(
-    store: Store, folder: Path, now: datetime, before: str | None = None, told: Told = quiet
-) -> Iterator[Moved]:
-    """Move closed months to files in `folder`, one after the other; yield each that was moved.
+def archiving(
+    store: Store, folder: Path, now: datetime, before: str | None = None, most: int = FILE_ROWS
+) -> Generator[Step, None, list[Moved]]:
+    """Move closed months to files in `folder`, one after the other; return what was moved.
 
-    `folder` is made where it is not there. Raises ArchiveError, OSError and duckdb.Error, and then the month at which
-    it stopped stands in the table as it did.
+    `folder` is made where it is not there; `most` is how many rows a file has. Raises ArchiveError, OSError and
+    duckdb.Error, and then what was not moved stands in the table as it did.
     """
     months = closed_months(store, now, before)
     folder.mkdir(parents=True, exist_ok=True)
+    moved = []
     for index, month in enumerate(months):
-        files: list[ArchivedFile] = []
-        for bucket in range(BUCKETS):
-            told("archiving", index * BUCKETS + bucket, len(months) * BUCKETS)
-            files += _write(store, folder, month, bucket, now)
-        told("manifest", index, len(months))
-        remember(folder, files)
-        told("deleting", index, len(months))
-        with store.transaction():
-            ((gone,),) = store.con.execute(_DELETE, [*bounds(month)]).fetchall()
-            rows = sum(file.rows for file in files)
-            if gone != rows:
-                raise ArchiveError(f"expected {rows} rows of {month} in {store.path}, found {gone}: try again")
-            records = [{name: getattr(file, name) for name in ARCHIVED.names} for file in files]
-            insert(store, ARCHIVED, pa.Table.from_pylist(records, schema=ARCHIVED.schema))
-        store.look_at_archive()
-        told("deleted", index + 1, len(months))
-        yield Moved(month, len(files), gone, sum(file.size_bytes for file in files))
-    if months:
-        store.con.execute("CHECKPOINT")
+        written, until_seq = yield from _write_month(store, folder, month, now, (index, len(months)), most)
+        yield "manifest", index, len(months)
+        remember(folder, [each.file for each in written])
+        for each in written:
+            yield "deleting", index, len(months)
+            _let_go(store, each, until_seq)
+        files = [each.file for each in written]
+        moved.append(Moved(month, len(files), sum(file.rows for file in files), sum(file.size_bytes for file in files)))
+        yield "deleted", index + 1, len(months)
+    return moved
 
 
-def restore(store: Store, month: str | None = None, *, delete: bool = False, told: Told = quiet) -> Iterator[Moved]:
-    """Put archived months back into the table, or one; yield each. `delete`: its files go, else they stay.
+def restoring(store: Store, month: str | None = None, *, delete: bool = False) -> Generator[Step, None, list[Moved]]:
+    """Put archived months back into the table, or one; return them. `delete`: files go, else they stay.
 
-    Raises ArchiveError, OSError and duckdb.Error, and then the month at which it stopped stands in its files as it did.
+    Raises ArchiveError, OSError and duckdb.Error, and then what was not restored stands in its files as it did.
     """
     if month is not None:
         bounds(month)
@@ -125,120 +118,151 @@ def restore(store: Store, month: str | None = None, *, delete: bool = False, tol
     if month is not None and month not in months:
         raise ArchiveError(f"expected an archived month ({', '.join(months) or 'there is none'}), got {month}")
     wanted = months if month is None else [month]
+    moved = []
     for index, each in enumerate(wanted):
-        told("restoring", index, len(wanted))
+        step = ("restoring", index, len(wanted))
+        yield step
         files = [file for file in store.archived if file.month == each]
         for file in files:
-            if fault := fault_of(store, file):
+            if fault := (yield from _aside(store, step, partial(fault_of, file=file))):
                 raise ArchiveError(f"{fault}; nothing of {each} was restored: put the file back from a copy")
-        with store.transaction():
-            for file in files:
-                _take_back(store, file)
-            store.con.execute("DELETE FROM archived WHERE month = ?", [each])
-        store.look_at_archive()
+        for file in files:
+            rows = yield from _aside(store, step, partial(_read, file=file))
+            _take_back(store, file, rows)
         forget(files)
         if delete:
             _delete(files)
-        yield Moved(each, len(files), sum(file.rows for file in files), sum(file.size_bytes for file in files))
-    told("restoring", len(wanted), len(wanted))
+        moved.append(Moved(each, len(files), sum(file.rows for file in files), sum(file.size_bytes for file in files)))
+    yield "restoring", len(wanted), len(wanted)
+    return moved
 
 
-def fault_of(store: Store, file: ArchivedFile) -> str | None:
-    """Return what is wrong with an archived file, in a sentence without an end; None where it holds what was put in."""
-    expected = f"expected the archived file {file.file} to have SHA-256 {file.sha256}"
-    try:
-        found = sha256(file.file)
-    except OSError as problem:
-        return f"{expected}, could not read it: {problem.strerror}"
-    if found != file.sha256:
-        return f"{expected}, found {found}"
-    rows, *_, content = summed(store.con, rows_of([file.file]))
-    if (rows, content) != (file.rows, file.content):
-        return f"expected {file.rows} rows with digest {file.content} in {file.file}, read {rows} with {content}"
-    return None
-
-
-def faults(store: Store, told: Told = quiet) -> list[str]:
+def checking(store: Store) -> Generator[Step, None, list[str]]:
     """Read every archived file; return what is wrong, a sentence a file."""
     found = []
-    for index, file in enumerate(store.archived):
-        told("checking", index, len(store.archived))
-        fault = fault_of(store, file)
+    files = store.archived
+    for index, file in enumerate(files):
+        step = ("checking", index, len(files))
+        fault = yield from _aside(store, step, partial(fault_of, file=file))
         found += [] if fault is None else [fault]
     return found
 
 
-def _write(store: Store, folder: Path, month: str, bucket: int, now: datetime) -> Sequence[ArchivedFile]:
-    """Write one bucket of a month, and see that it says what the table says; none where the table has no row of it."""
-    params = [*bounds(month), BUCKETS, bucket]
-    chosen = f"(SELECT {COLUMNS} FROM uplink WHERE {_HEARD} AND probe_id % ? = ?)"  # noqa: S608 - our own names
-    held = summed(store.con, chosen, params)
-    rows, first_seq, last_seq, first_heard_at, last_heard_at, content = held
-    if not rows:
-        return []
-    place = folder / f"month={month}" / f"bucket={bucket:02d}"
-    place.mkdir(parents=True, exist_ok=True)
-    file = place / f"uplinks-{first_seq}-{last_seq}.parquet"
-    # What a run that was killed has left under its name was compared then, and is now.
-    fresh = file if file.exists() else file.with_name(file.name + ".writing")
-    if fresh != file:
-        target = str(fresh).replace("'", "''")
+def archive(
+    store: Store, folder: Path, now: datetime, before: str | None = None, told: Told = quiet, most: int = FILE_ROWS
+) -> list[Moved]:
+    """Do what `archiving` does, with nobody else at the store; the file gives back the room by the way."""
+    moved = _driven(archiving(store, folder, now, before, most), told)
+    if moved:
+        store.con.execute("CHECKPOINT")
+    return moved
+
+
+def restore(store: Store, month: str | None = None, *, delete: bool = False, told: Told = quiet) -> list[Moved]:
+    """Do what `restoring` does, with nobody else at the store."""
+    return _driven(restoring(store, month, delete=delete), told)
+
+
+def faults(store: Store, told: Told = quiet) -> list[str]:
+    """Do what `checking` does, with nobody else at the store."""
+    return _driven(checking(store), told)
+
+
+def _driven(work: Generator[Step, None, _Done], told: Told) -> _Done:
+    while True:
+        try:
+            told(*next(work))
+        except StopIteration as end:
+            done: _Done = end.value
+            return done
+
+
+def _write_month(
+    store: Store, folder: Path, month: str, now: datetime, which: tuple[int, int], most: int
+) -> Generator[Step, None, tuple[list[Written], int]]:
+    """Write a month's files; return them, and the last raw-log row that they know of."""
+    index, months = which
+
+    def look(seen: Store) -> Generator[Step | Written, None, int]:
+        last_seq = int(seen.scalar("SELECT coalesce(max(seq), 0) FROM uplink"))
+        for bucket, probes in parts(seen, month, most):
+            yield "archiving", index * BUCKETS + bucket, months * BUCKETS
+            yield write(seen, folder, month, bucket, probes, now)
+        return last_seq
+
+    written: list[Written] = []
+    step: Step = ("archiving", index * BUCKETS, months * BUCKETS)
+    work = aside(store, look)
+    try:
+        while True:
+            item = next(work)
+            if isinstance(item, Written):
+                written.append(item)
+            elif item is not None:
+                step = item
+            yield step
+    except StopIteration as end:
+        return written, end.value
+    finally:
+        work.close()
+
+
+def _aside(store: Store, step: Step, ask: Callable[[Store], _Done]) -> Generator[Step, None, _Done]:
+    """Return the answer to one question, asked by a thread of its own."""
+
+    def look(seen: Store) -> Generator[None, None, _Done]:
+        yield
+        return ask(seen)
+
+    work = aside(store, look)
+    try:
+        while True:
+            next(work)
+            yield step
+    except StopIteration as end:
+        done: _Done = end.value
+        return done
+    finally:
+        work.close()
+
+
+def _let_go(store: Store, written: Written, until_seq: int) -> None:
+    """Take a file's rows out of the table, and record it. Raises ArchiveError where the table holds others by now."""
+    file = written.file
+    store.con.register("_filed", pa.table({"probe_id": pa.array(written.probes, pa.int32())}))
+    with store.transaction():
+        ((gone,),) = store.con.execute(_DELETE, [*bounds(file.month), until_seq]).fetchall()
+        if gone != file.rows:
+            raise ArchiveError(f"expected {file.rows} rows of {file.month} in {store.path}, found {gone}: try again")
+        record = {name: getattr(file, name) for name in ARCHIVED.names}
+        insert(store, ARCHIVED, pa.Table.from_pylist([record], schema=ARCHIVED.schema))
+    store.con.unregister("_filed")
+    store.look_at_archive()
+
+
+def _read(store: Store, file: ArchivedFile) -> pa.Table:
+    """Return a file's rows. Raises ArchiveError where they are not what was put in."""
+    rows = store.con.sql(f"SELECT * FROM {rows_of([file.file])} ORDER BY seq").to_arrow_table()  # noqa: S608
+    store.con.register("_read", rows)
+    count, *_, content = summed(store.con, "_read")
+    store.con.unregister("_read")
+    if (count, content) != (file.rows, file.content):
+        raise ArchiveError(
+            f"expected {file.rows} rows with digest {file.content} in {file.file}, read {count} with {content}; "
+            "nothing of it was restored: put the file back from a copy"
+        )
+    return rows.cast(UPLINK.schema)
+
+
+def _take_back(store: Store, file: ArchivedFile, rows: pa.Table) -> None:
+    """Put a file's rows into the table, and record no file of them any more."""
+    with store.transaction():
+        insert(store, UPLINK, rows)
         store.con.execute(
-            f"COPY (SELECT * FROM {chosen} ORDER BY probe_id, heard_at, seq) TO '{target}' "  # noqa: S608
-            f"(FORMAT parquet, COMPRESSION zstd, ROW_GROUP_SIZE {_ROW_GROUP})",
-            params,
+            "DELETE FROM archived WHERE month = ? AND bucket = ? AND first_seq = ?",
+            [file.month, file.bucket, file.first_seq],
         )
-        _make_durable(fresh)
-    _compare(store, fresh, chosen, params, held)
-    fresh.replace(file)
-    for parent in (place, place.parent, folder, folder.parent):
-        _make_durable(parent)
-    return [
-        ArchivedFile(
-            month=month,
-            bucket=bucket,
-            path=_recorded_path(store, file),
-            size_bytes=file.stat().st_size,
-            rows=rows,
-            first_seq=first_seq,
-            last_seq=last_seq,
-            first_heard_at=first_heard_at,
-            last_heard_at=last_heard_at,
-            sha256=sha256(file),
-            content=content,
-            archived_at=now,
-            file=file,
-        )
-    ]
-
-
-def _compare(store: Store, file: Path, chosen: str, params: list[object], held: tuple[object, ...]) -> None:
-    """Read a file again and compare it with the table. Raises ArchiveError where a row differs."""
-    written = rows_of([file])
-    apart = store.scalar(
-        "SELECT count(*) FROM "  # noqa: S608 - our own names
-        f"((SELECT * FROM {chosen} EXCEPT SELECT * FROM {written}) "
-        f"UNION ALL (SELECT * FROM {written} EXCEPT SELECT * FROM {chosen}))",
-        [*params, *params],
-    )
-    # Rows that are there twice, and zeros of another sign, the digest tells.
-    if apart or summed(store.con, written) != held:
-        raise ArchiveError(
-            f"expected {file} to hold what the store holds, found {apart} rows apart; nothing was deleted. "
-            "If it is another store's archive, name another folder; else remove the file and try again"
-        )
-
-
-def _take_back(store: Store, file: ArchivedFile) -> None:
-    """Insert a file's rows, in the caller's transaction. Raises ArchiveError where they are not what stands then."""
-    store.con.execute(f"INSERT INTO uplink SELECT * FROM {rows_of([file.file])} ORDER BY seq")  # noqa: S608
-    stands = f"(SELECT uplink.* FROM uplink SEMI JOIN {rows_of([file.file])} USING (seq))"  # noqa: S608
-    rows, *_, content = summed(store.con, stands)
-    if (rows, content) != (file.rows, file.content):
-        raise ArchiveError(
-            f"expected {file.rows} rows of {file.file} in {store.path}, found {rows}; nothing of {file.month} "
-            "was restored: tell the developers"
-        )
+    store.look_at_archive()
 
 
 def _delete(files: Sequence[ArchivedFile]) -> None:
@@ -247,16 +271,3 @@ def _delete(files: Sequence[ArchivedFile]) -> None:
         for folder in list(file.file.parents)[:2]:
             with suppress(OSError):  # another file is in it
                 folder.rmdir()
-
-
-def _recorded_path(store: Store, file: Path) -> str:
-    home, told = store.path.absolute().parent.resolve(), file.resolve()
-    return str(told.relative_to(home) if told.is_relative_to(home) else told)
-
-
-def _make_durable(path: Path) -> None:
-    descriptor = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

@@ -22,6 +22,9 @@ import duckdb
 from loamline.edges.store import archived
 from loamline_schemas.migrations import MIGRATIONS, RECORD_DDL
 
+#: What is not in the wheel would be downloaded; fail fast instead.
+OFFLINE: dict[str, Any] = {"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
+
 
 class StoreError(Exception):
     """The store can't be opened or written; the message says what was expected, what came and what to do."""
@@ -29,6 +32,10 @@ class StoreError(Exception):
 
 class StoreBusyError(StoreError):
     """Another process has the store open."""
+
+
+class StoreOutdatedError(StoreError):
+    """The store is sound, and of an older schema; a command that writes brings it up to date."""
 
 
 class Store:
@@ -154,7 +161,9 @@ class Store:
             )
         pending = [migration for migration in MIGRATIONS if migration.number not in known]
         if pending and not self.writable:
-            raise StoreError(f"expected an up-to-date store at {self.path}; open it once with a command that writes")
+            raise StoreOutdatedError(
+                f"expected an up-to-date store at {self.path}; open it once with a command that writes"
+            )
         if pending:
             migrate(self.con)
 
@@ -206,8 +215,7 @@ def _connect(path: Path, *, writable: bool) -> duckdb.DuckDBPyConnection:
         con = duckdb.connect(
             str(path),
             read_only=not writable,
-            # What is not in the wheel would be downloaded; fail fast instead.
-            config={"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"},
+            config=OFFLINE,
         )
     except duckdb.Error as problem:
         first = str(problem).splitlines()[0]

@@ -7,7 +7,7 @@ blocks, so that memory does not grow with the fleet.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -84,10 +84,21 @@ class Period:
         return cls(since, as_of or _LATEST, end)
 
 
-def fleet(store: Store, period: Period, site: str | None = None, block: int = BLOCK) -> list[ProbeHealth]:
-    """Return every probe ever heard or registered, at `site` where one is named, neediest first, then by dev_eui."""
+def fleet(
+    store: Store,
+    period: Period,
+    site: str | None = None,
+    block: int = BLOCK,
+    dev_euis: Collection[str] | None = None,
+) -> list[ProbeHealth]:
+    """Return every probe ever heard or registered, at `site` where one is named, neediest first, then by dev_eui.
+
+    With `dev_euis` these alone.
+    """
     probes = {
-        number: probe for number, probe in _probes(store, period.now).items() if site is None or probe.site == site
+        number: probe
+        for number, probe in _probes(store, period.now).items()
+        if site in (None, probe.site) and (dev_euis is None or probe.dev_eui in dev_euis)
     }
     numbers = sorted(probes)
     for start in range(0, len(numbers), block):

@@ -4,16 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 
 import numpy as np
 import pyarrow as pa
 
 from loamline.core.columns import ints, whole
-from loamline.core.derive import Derived
+from loamline.core.derive import Derived, derive
+from loamline.core.provenance import Registry
 from loamline.edges.store.connection import Store
-from loamline.edges.store.registry import insert
+from loamline.edges.store.registry import insert, probe_ids, registry
 from loamline_codecs import CodecSet
 from loamline_schemas.tables import SET_ASIDE, STATUS
+
+#: Probes that a condition names one by one; beyond it is about all.
+_MOST_NAMED = 10_000
 
 
 @dataclass
@@ -53,12 +58,50 @@ def settle(store: Store, probes: Sequence[int], deliveries: pa.Table, derived: D
     return found
 
 
+def restated(
+    store: Store, codecs: CodecSet, known: Registry, probes: Sequence[int] | None = None
+) -> list[tuple[int, datetime]]:
+    """Return probe and instant of each status of some probes, or of all, that these codecs read otherwise. Reads only.
+
+    What a status says is compared, since its codec's digest is not kept.
+    """
+    if probes is None:
+        found = store.con.execute("SELECT DISTINCT probe_id FROM status ORDER BY probe_id").fetchall()
+        probes = [int(number) for (number,) in found]
+    fports = sorted({codec.match.fport for codec in codecs.codecs if codec.message == "status"})
+    con = store.con
+    con.register("_probes", pa.table({"probe_id": pa.array(probes, pa.int32())}))
+    con.register("_fports", pa.table({"fport": pa.array(fports, pa.uint8())}))
+    deliveries = con.sql(
+        f"SELECT log.* FROM {store.raw_log(probes=probes)} log SEMI JOIN _probes USING (probe_id) "  # noqa: S608
+        "SEMI JOIN _fports USING (fport)"
+    ).to_arrow_table()
+    con.register("_told", derive(deliveries, codecs, known).statuses)
+    held = "SELECT status.* FROM status SEMI JOIN _probes USING (probe_id)"
+    apart = con.execute(
+        "SELECT DISTINCT probe_id, heard_at, fcnt FROM "  # noqa: S608 - our own names
+        f"((({held}) EXCEPT FROM _told) UNION ALL (FROM _told EXCEPT ({held})))"
+    ).fetchall()
+    for name in ("_probes", "_fports", "_told"):
+        con.unregister(name)
+    return [(int(number), at) for number, at, _ in apart]
+
+
 def resettled(store: Store, codecs: CodecSet) -> str:
-    """Return the condition on `probe_id` under which a probe may have something to settle."""
+    """Return the condition on `probe_id` under which a probe that is staged may have something to settle."""
+    begun = "SELECT revision_id FROM revision WHERE step IN ('preparing', 'withdrawing')"
+    if not store.scalar(
+        f"SELECT count(*) FROM revision_span WHERE staged_seq IS NOT NULL AND revision_id IN ({begun})"  # noqa: S608
+    ):
+        return "false"
     rows = store.con.execute("SELECT DISTINCT codec, codec_digest FROM provenance").fetchall()
-    if set(rows) <= {(codec.name, codec.digest) for codec in codecs.codecs}:
-        return "probe_id IN (SELECT probe_id FROM set_aside)"
-    return "true"
+    if not set(rows) <= {(codec.name, codec.digest) for codec in codecs.codecs}:
+        return "true"
+    again = {number for number, _ in restated(store, codecs, registry(store, probe_ids(store)))}
+    if len(again) > _MOST_NAMED:
+        return "true"
+    named = ", ".join(map(str, [-1, *sorted(again)]))
+    return f"(probe_id IN (SELECT probe_id FROM set_aside) OR probe_id IN ({named}))"  # noqa: S608 - our own numbers
 
 
 def _settle_set_aside(

@@ -11,11 +11,12 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from loamline.core.columns import MINUTE_US, Bools, Ints, group_starts, instants, ints, whole
+from loamline.core.columns import MINUTE_US, Bools, Ints, floats, group_starts, instants, ints, whole
 from loamline.core.provenance import RULES, Registry
 from loamline.core.reference import microseconds
-from loamline.core.staleness import CAUSES, changed_inputs
+from loamline.core.staleness import CAUSES, changed_inputs, used
 from loamline.edges.store.connection import Store
+from loamline.edges.store.read_again import restated
 from loamline.edges.store.registry import latest_reference, probe_ids, registry
 from loamline.edges.store.revisions import CURRENT, Span
 from loamline.edges.store.windows import EARLIEST_US
@@ -23,9 +24,11 @@ from loamline_codecs import CodecSet, Refusal
 
 #: Readings that are looked at in one go.
 BLOCK = 500_000
-#: Payloads of uplinks set aside that are tried in one go.
-_TRIED = 1_000
-_LOOKED_AT = "probe_id, depth_index, measured_at, reference_id, codec, codec_digest, coalesce(rules, 1) AS rules"
+#: Payloads of uplinks set aside that are tried in one go, and statuses that are read again.
+_TRIED, _STATUSES = 1_000, 10_000
+_LOOKED_AT = (
+    "probe_id, depth_index, measured_at, moisture_count, reference_id, codec, codec_digest, coalesce(rules, 1) AS rules"
+)
 
 
 @dataclass(frozen=True)
@@ -49,7 +52,8 @@ class Scope:
 class Plan:
     """The stale readings of a scope: how many, by cause, site, probe and month (UTC), and the span of each probe's.
 
-    `readable`: by probe, the raw-log rows set aside that a codec reads by now.
+    `readable`: by probe, the raw-log rows set aside that a codec reads by now. `restated`: statuses that it reads
+    otherwise; they count as a cause, and are no readings.
     """
 
     reference_id: int
@@ -60,11 +64,12 @@ class Plan:
     months: Counter[str] = field(default_factory=Counter)
     spans: dict[int, Span] = field(default_factory=dict)
     readable: dict[int, list[int]] = field(default_factory=dict)
+    restated: int = 0
 
     @property
     def nothing(self) -> bool:
         """Whether there is nothing to replay."""
-        return not self.stale and not self.readable
+        return not self.stale and not self.readable and not self.restated
 
     def as_fields(self) -> dict[str, Any]:
         """Return it for JSON; a site of none, where readings had no placement, is the empty string."""
@@ -112,6 +117,8 @@ def planning(
         done += rows.num_rows
     for _ in _look_at_set_aside(store, told, codecs, wanted, scope, names):
         yield total, total
+    for _ in _look_at_statuses(store, told, codecs, known, wanted, scope, names):
+        yield total, total
     return told
 
 
@@ -149,6 +156,7 @@ def _look_at(
 ) -> None:
     probe, depth = ints(whole(block, "probe_id")), ints(whole(block, "depth_index"))
     at, state = instants(whole(block, "measured_at")), ints(whole(block, "reference_id"))
+    count = floats(whole(block, "moisture_count"))
     causes = {cause: np.zeros(len(probe), dtype=bool) for cause in (*CAUSES, "codec", "rules")}
     site = np.full(len(probe), "", dtype=object)
     about = np.zeros(len(probe), dtype=bool)
@@ -156,7 +164,7 @@ def _look_at(
     for number in np.unique(state).tolist():
         rows = np.flatnonzero(state == number)
         samples = probe[rows], depth[rows], at[rows]
-        before, after = known.states[number].resolve(*samples), latest.resolve(*samples)
+        before, after = (used(side.resolve(*samples), count[rows]) for side in (known.states[number], latest))
         for cause, changed in changed_inputs(before, after, known.catalogue).by_cause.items():
             causes[cause][rows] = changed
         placements = known.catalogue.placements.rows
@@ -232,6 +240,34 @@ def _look_at_set_aside(
             told.probes[names[number]] += 0
             # Its samples are to be derived under the state in force, wherever within its reach they lie.
             at = microseconds(heard_at)
-            held = told.spans.get(number, Span(number, at, at))
-            first = min(held.measured_from_us, at - codecs.longest_age_minutes * MINUTE_US)
-            told.spans[number] = Span(number, max(first, EARLIEST_US), max(held.measured_to_us, at))
+            _widen(told, number, at - codecs.longest_age_minutes * MINUTE_US, at)
+
+
+def _look_at_statuses(
+    store: Store,
+    told: Plan,
+    codecs: CodecSet,
+    known: Registry,
+    wanted: Sequence[int] | None,
+    scope: Scope,
+    names: dict[int, str],
+) -> Iterator[None]:
+    """Find what a codec reads otherwise by now of statuses, on which scopes by site or curve have no say either."""
+    if scope.sites or scope.curves:
+        return
+    counts = store.con.execute("SELECT probe_id, count(*) FROM status GROUP BY ALL ORDER BY probe_id").fetchall()
+    for chunk in chunks(counts, _STATUSES, wanted):
+        yield
+        for number, heard_at in restated(store, codecs, known, chunk):
+            if (scope.since and heard_at < scope.since) or (scope.until and heard_at > scope.until):
+                continue
+            told.restated += 1
+            told.causes["codec"] += 1
+            told.probes[names[number]] += 0
+            _widen(told, number, microseconds(heard_at), microseconds(heard_at))
+
+
+def _widen(told: Plan, number: int, since_us: int, until_us: int) -> None:
+    held = told.spans.get(number, Span(number, until_us, until_us))
+    first = max(min(held.measured_from_us, since_us), EARLIEST_US)
+    told.spans[number] = Span(number, first, max(held.measured_to_us, until_us))

@@ -85,6 +85,11 @@ class Writer:
         _ = self._registry.states[self._reference]
         self._reach = reach_of(self._store, self._codecs)
 
+    def use_codecs(self, codecs: CodecSet) -> None:
+        """Read what comes from now on by other codecs; what is stored keeps its figures until it is derived again."""
+        self._codecs = codecs
+        self._reach = reach_of(self._store, codecs)
+
     def revised(self) -> None:
         """Take up which revisions are in force and what of them is to be merged; all else stands, as it is costly."""
         self._registry = replace(self._registry, revisions=revisions(self._store))

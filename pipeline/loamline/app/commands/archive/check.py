@@ -6,10 +6,9 @@ from typing import Annotated
 
 import typer
 
-from loamline.app.commands.archive.opened import StoreOption, opened
+from loamline.app.archive_work import checked, done_by
+from loamline.app.commands.archive.opened import StoreOption
 from loamline.app.output import console, print_json
-from loamline.app.replay_work import telling
-from loamline.edges.store.archive import faults
 
 
 def check_command(
@@ -20,14 +19,12 @@ def check_command(
 
     A file that is missing or damaged has to come back from a copy, under the same name.
     """
-    with opened(store, writable=False) as raw, telling() as told:
-        found = faults(raw, told)
-        files, rows = len(raw.archived), sum(file.rows for file in raw.archived)
+    done = done_by(store, "archive_check", checked, writable=False)
     if as_json:
-        print_json({"files": files, "rows": rows, "faults": found})
+        print_json(done)
     else:
-        for fault in found:
+        for fault in done["faults"]:
             console.print(f"{fault}: put it back from a copy", markup=False, soft_wrap=True)
-        console.print(f"{files} files, {rows} uplinks: {len(found) or 'no'} faults")
-    if found:
+        console.print(f"{done['files']} files, {done['rows']} uplinks: {len(done['faults']) or 'no'} faults")
+    if done["faults"]:
         raise typer.Exit(1)

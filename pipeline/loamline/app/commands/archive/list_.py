@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 from rich.table import Table
 
-from loamline.app.commands.archive.opened import StoreOption, opened
-from loamline.app.output import console, print_json, rfc3339
-from loamline.edges.store.archived import ArchivedFile
+from loamline.app.archive_work import done_by, listed
+from loamline.app.commands.archive.opened import StoreOption
+from loamline.app.output import console, print_json
 
 
 def list_command(
@@ -18,9 +18,7 @@ def list_command(
     as_json: Annotated[bool, typer.Option("--json", help="print one object a month, with its files")] = False,
 ) -> None:
     """List the archived months: when each was moved, how many uplinks, and where its files are."""
-    with opened(store, writable=False) as raw:
-        files = raw.archived
-    months = [_month(month, [file for file in files if file.month == month]) for month in _ascending(files)]
+    months = done_by(store, "archive_list", listed, writable=False)["months"]
     if as_json:
         print_json(months)
         return
@@ -31,22 +29,5 @@ def list_command(
     for month in months:
         folders = ", ".join(sorted({str(Path(file["path"]).parents[2]) for file in month["files"]}))
         count = (str(month["rows"]), str(len(month["files"])), str(month["size_bytes"]))
-        table.add_row(month["month"], *count, rfc3339(month["archived_at"]), folders)
+        table.add_row(month["month"], *count, month["archived_at"], folders)
     console.print(table)
-
-
-def _ascending(files: tuple[ArchivedFile, ...]) -> list[str]:
-    return sorted({file.month for file in files})
-
-
-def _month(month: str, files: list[ArchivedFile]) -> dict[str, Any]:
-    return {
-        "month": month,
-        "rows": sum(file.rows for file in files),
-        "size_bytes": sum(file.size_bytes for file in files),
-        "archived_at": max(file.archived_at for file in files),
-        "files": [
-            {"path": str(file.file), "rows": file.rows, "size_bytes": file.size_bytes, "sha256": file.sha256}
-            for file in files
-        ],
-    }

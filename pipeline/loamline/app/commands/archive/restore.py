@@ -6,10 +6,9 @@ from typing import Annotated
 
 import typer
 
-from loamline.app.commands.archive.opened import StoreOption, opened, totals
+from loamline.app.archive_work import done_by, restored
+from loamline.app.commands.archive.opened import StoreOption
 from loamline.app.output import console, print_json
-from loamline.app.replay_work import telling
-from loamline.edges.store.archive import restore
 
 
 def restore_command(
@@ -18,13 +17,22 @@ def restore_command(
     delete: Annotated[bool, typer.Option("--delete", help="delete the files afterwards; else they stay")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="print the months that were put back, and rows")] = False,
 ) -> None:
-    """Put archived months back into the store, each whole or not at all: files are checked before, rows after."""
-    with opened(store, writable=True) as raw, telling() as told:
-        moved = list(restore(raw, month, delete=delete, told=told))
+    """Put archived months back into the store: files are checked before anything of a month is restored.
+
+    Interrupted or killed, every uplink stands in the store or in a file; the same command goes on.
+    """
+    done = done_by(
+        store,
+        "archive_restore",
+        lambda opened: restored(opened, month, delete=delete),
+        writable=True,
+        month=month,
+        delete=delete,
+    )
     if as_json:
-        print_json(totals(moved))
+        print_json(done)
         return
-    for each in moved:
-        console.print(f"{each.month}: {each.rows} uplinks are back in the store")
-    if not moved:
+    for each in done["months"]:
+        console.print(f"{each['month']}: {each['rows']} uplinks are back in the store")
+    if not done["months"]:
         console.print("no month is archived: nothing was restored")

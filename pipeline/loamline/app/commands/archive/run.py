@@ -8,10 +8,9 @@ from typing import Annotated
 
 import typer
 
-from loamline.app.commands.archive.opened import StoreOption, opened, totals
+from loamline.app.archive_work import done_by, running
+from loamline.app.commands.archive.opened import StoreOption
 from loamline.app.output import console, print_json
-from loamline.app.replay_work import telling
-from loamline.edges.store.archive import archive
 
 
 def run_command(
@@ -29,15 +28,22 @@ def run_command(
     """Move closed months (UTC) of the raw log out of the store into Parquet files, which are read as if still in it.
 
     Each month is written, read again and compared row by row before anything of it is deleted. Interrupted or killed,
-    every month stands whole in the store or in its files; the same command goes on. The files belong to the store from
-    then on: back them up with it, and leave them where they are. manifest.json in DIR tells of each.
+    every uplink stands in the store or in a file; the same command goes on. The files belong to the store from then
+    on: back them up with it, and leave them where they are. manifest.json in DIR tells of each.
     """
-    with opened(store, writable=True) as raw, telling() as told:
-        moved = list(archive(raw, folder, datetime.now(UTC), before, told))
+    done = done_by(
+        store,
+        "archive_run",
+        lambda opened: running(opened, folder, before, datetime.now(UTC)),
+        writable=True,
+        folder=folder.absolute(),
+        before=before,
+    )
     if as_json:
-        print_json(totals(moved))
+        print_json(done)
         return
-    for month in moved:
-        console.print(f"{month.month}: {month.rows} uplinks in {month.files} files, {month.size_bytes} bytes")
-    if not moved:
+    for month in done["months"]:
+        told = f"{month['month']}: {month['rows']} uplinks in {month['files']} files, {month['size_bytes']} bytes"
+        console.print(told)
+    if not done["months"]:
         console.print("no month in the store is old enough: nothing was moved")

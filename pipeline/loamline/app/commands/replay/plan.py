@@ -34,7 +34,8 @@ def plan_command(
     """Count the stored readings that the registry in force, the codecs and the rules would give other inputs, by cause.
 
     A reading may be stale for several causes. Verdicts beside a stale reading can change with it; `preview` counts
-    those too. Uplinks set aside that a codec reads by now are counted as a cause. Writes nothing.
+    those too. Uplinks set aside that a codec reads by now, and statuses that it reads otherwise, are counted as a
+    cause, though they are no readings. Writes nothing.
     """
     scope = scope_of(probe, site, curve, since, until)
     with at_work(store, codec_dir) as work, telling() as told:

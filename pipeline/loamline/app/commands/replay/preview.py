@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+import os
+from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Annotated
@@ -10,8 +11,8 @@ from typing import Annotated
 import pyarrow as pa
 import typer
 
-from loamline.app.codecs import CodecDirOption, known_codecs
-from loamline.app.opening import open_store
+from loamline.app.codecs import CodecDirOption
+from loamline.app.looking import Taker
 from loamline.app.output import CommandError, console, print_json
 from loamline.app.replay_scope import (
     CurveOption,
@@ -22,16 +23,13 @@ from loamline.app.replay_scope import (
     UntilOption,
     scope_of,
 )
-from loamline.app.replay_text import report_fields, report_table
-from loamline.app.replay_work import telling, told_in_a_sentence
-from loamline.app.replaying import Plan, plan_now
+from loamline.app.replay_text import report_table
+from loamline.app.replay_work import Wanted, at_work, telling
 from loamline.core.columns import ints, whole
 from loamline.edges.change_drawing import draw_probe, file_name
 from loamline.edges.change_file import change_file
 from loamline.edges.drawing_style import DrawingError
-from loamline.edges.store.connection import Store
-from loamline.edges.store.preview import Compared, Preview
-from loamline.edges.store.registry import probe_ids
+from loamline.edges.store.preview import Compared
 
 
 def preview_command(
@@ -57,25 +55,17 @@ def preview_command(
     """
     scope = scope_of(probe, site, curve, since, until)
     _check_paths(store, out, draw)
-    codecs = known_codecs(codec_dir)
-    with told_in_a_sentence(store), open_store(store) as opened, telling() as told:
-        plan = plan_now(opened, codecs, scope, lambda done, total: told("planning", done, total))
-        preview = Preview(opened, codecs, plan)
-        with _written(), ExitStack() as stack:
-            takers = _takers(stack, opened, plan, out, draw)
-            for compared in preview.chunks():
-                told("comparing", compared.done, compared.total)
-                for take in takers:
-                    take(compared)
-    report = preview.report
+    with at_work(store, codec_dir) as work, telling() as told, _written(), ExitStack() as stack:
+        takers = _takers(stack, out, draw)
+        found = work.preview(scope, told, takers, Wanted(_handed_over_in(out, draw), draw is not None))
     if as_json:
-        print_json({"changed": report.changed, "stale": plan.stale, "report": report_fields(report)})
+        print_json({name: found[name] for name in ("changed", "stale", "report")})
         return
-    if plan.nothing:
+    if found["nothing"]:
         console.print("nothing is stale: nothing would change")
         return
-    console.print(report_table(report))
-    console.print(f"{report.changed} readings would change; nothing was written to {store}", soft_wrap=True)
+    console.print(report_table(found["report"]))
+    console.print(f"{found['changed']} readings would change; nothing was written to {store}", soft_wrap=True)
     console.print(
         f'make it so with: loamline replay apply --store {store} --reason "..."', soft_wrap=True, markup=False
     )
@@ -90,18 +80,21 @@ def _check_paths(store: Path, out: Path | None, draw: Path | None) -> None:
         raise CommandError(f"expected a folder for --draw, got the file {draw}", 2)
 
 
-def _takers(
-    stack: ExitStack, store: Store, plan: Plan, out: Path | None, draw: Path | None
-) -> list[Callable[[Compared], None]]:
+def _handed_over_in(out: Path | None, draw: Path | None) -> Path | None:
+    """Return where a daemon is to write rows for this command: beside what was asked for."""
+    beside = draw / "rows" if out is None and draw is not None else out
+    return None if beside is None else beside.absolute().with_name(f".{beside.name}.{os.getpid()}.handed-over")
+
+
+def _takers(stack: ExitStack, out: Path | None, draw: Path | None) -> list[Taker]:
     """Return what takes each chunk: a file and drawings, as far as asked for."""
-    names = {number: dev_eui for dev_eui, number in probe_ids(store).items()}
-    takers: list[Callable[[Compared], None]] = []
+    takers: list[Taker] = []
     if out is not None:
         file = stack.enter_context(change_file(out))
-        takers.append(lambda compared: file.write(compared.rows, compared.places, names))
+        takers.append(lambda compared, names, _state: file.write(compared.rows, compared.places, names))
     if draw is not None:
         draw.mkdir(parents=True, exist_ok=True)
-        takers.append(lambda compared: _draw(compared, names, draw, plan.reference_id))
+        takers.append(lambda compared, names, state: _draw(compared, names, draw, state))
     return takers
 
 
@@ -117,7 +110,7 @@ def _written() -> Iterator[None]:
         raise CommandError(str(problem)) from problem
 
 
-def _draw(compared: Compared, names: dict[int, str], folder: Path, state: int) -> None:
+def _draw(compared: Compared, names: Mapping[int, str], folder: Path, state: int) -> None:
     rows = compared.rows
     own = ints(whole(rows, "probe_id"))
     for number in dict.fromkeys(ints(whole(rows.filter(rows.column("changed")), "probe_id")).tolist()):

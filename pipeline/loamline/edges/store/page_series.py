@@ -1,0 +1,154 @@
+"""A probe's readings for a page: no more rows than can be drawn, whatever the span.
+
+A span is cut into stretches of whole hours, so many that a chart has room for; of each stretch and depth the least and
+greatest figure, its mean uncertainty and its gravest verdict are told. At one hour a stretch, an hourly probe's
+readings are told as they are.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+import numpy as np
+
+from loamline.core.columns import floats, instant, instants, ints, whole
+from loamline.core.identity import merge, sessions
+from loamline.core.radio import margin_db
+from loamline.edges.store.api_readings import Wanted, probe_numbers, source_of
+from loamline.edges.store.connection import Store
+from loamline.edges.store.radio import microseconds
+from loamline_schemas.verdicts import Verdict
+
+#: Stretches of a span at most; about as many as a chart has millimetres.
+MOST_STRETCHES = 400
+#: How long a stretch may be, in hours; above a day whole days.
+_HOURS = (1, 2, 3, 6, 12, 24, 48, 96, 168)
+#: What draws a reading's eye: the gravest first.
+_GRAVITY = (Verdict.FAIL, Verdict.SUSPECT, Verdict.MISSING, Verdict.NOT_EVALUATED, Verdict.PASS)
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """One depth over one stretch; `vwc_*` of readings that neither failed nor are missing, None where there are none.
+
+    `gravest` is the gravest verdict's word, `gravest_at` its newest reading's instant and `gravest_vwc_m3_m3` its water
+    content. `at` is the first reading's instant.
+    """
+
+    depth_index: int
+    depth_cm: float | None
+    at: datetime
+    readings: int
+    vwc_min_m3_m3: float | None
+    vwc_max_m3_m3: float | None
+    vwc_uncertainty_m3_m3: float | None
+    soil_temperature_degc: float | None
+    supply_v: float | None
+    gravest: str
+    gravest_at: datetime
+    gravest_vwc_m3_m3: float | None
+    plant_available_fraction: float | None
+
+
+@dataclass(frozen=True)
+class Link:
+    """One stretch of a probe's radio: median margin in dB (None: not told), uplinks heard, and lost before them."""
+
+    at: datetime
+    margin_db: float | None
+    heard: int
+    lost: int
+
+
+def stretch_hours(since: datetime, until: datetime) -> int:
+    """Return how many hours a stretch has to have."""
+    hours = (until - since) / timedelta(hours=1)
+    return next((told for told in _HOURS if hours / told <= MOST_STRETCHES), _HOURS[-1])
+
+
+def series(store: Store, wanted: Wanted) -> list[Stretch]:
+    """Return the stretches of one probe, by depth and time; `wanted` names probe, since and until."""
+    if wanted.since is None or wanted.until is None:
+        raise ValueError("expected a span with both ends, got one that is open")
+    hours = stretch_hours(wanted.since, wanted.until)
+    terms = wanted.terms()
+    counts = f"r.verdict_flag NOT IN ({int(Verdict.FAIL)}, {int(Verdict.MISSING)})"
+    gravity = " ".join(f"WHEN {int(flag)} THEN {rank}" for rank, flag in enumerate(reversed(_GRAVITY)))
+    order = f"(CASE r.verdict_flag {gravity} END, epoch_us(r.measured_at))"
+    rows: list[Any] = store.con.execute(
+        f"""
+        SELECT r.depth_index, arg_max(l.depth_cm, r.measured_at), min(r.measured_at), count(*),
+               min(r.vwc_m3_m3) FILTER ({counts}), max(r.vwc_m3_m3) FILTER ({counts}),
+               avg(r.vwc_uncertainty_m3_m3) FILTER ({counts}), avg(r.soil_temperature_degc), min(r.supply_v),
+               arg_max(r.verdict_flag, {order}), arg_max(r.measured_at, {order}),
+               arg_max_null(r.vwc_m3_m3, {order}), avg(r.plant_available_fraction) FILTER ({counts})
+        {source_of(probe_numbers(store, wanted, None))}
+        WHERE {" AND ".join(f"({term.sql})" for term in terms)}
+        GROUP BY r.depth_index, epoch_us(r.measured_at) // {hours * 3_600_000_000}
+        ORDER BY 1, 3
+        """,
+        {name: value for term in terms for name, value in term.parameters.items()},
+    ).fetchall()
+    return [Stretch(*(*row[:9], Verdict(row[9]).word, *row[10:])) for row in rows]
+
+
+def verdict_counts(store: Store, wanted: Wanted) -> dict[str, int]:
+    """Return how many readings have which verdict, those that occur."""
+    terms = wanted.terms()
+    rows = store.con.execute(
+        f"SELECT r.verdict_flag, count(*) {source_of(probe_numbers(store, wanted, None))} "
+        f"WHERE {' AND '.join(f'({term.sql})' for term in terms)} GROUP BY 1 ORDER BY 1",
+        {name: value for term in terms for name, value in term.parameters.items()},
+    ).fetchall()
+    return {Verdict(flag).word: int(count) for flag, count in rows}
+
+
+def newest_reading(store: Store, wanted: Wanted) -> datetime | None:
+    """Return the instant of the newest reading that is wanted, None where there is none."""
+    terms = wanted.terms()
+    rows = store.con.execute(
+        f"SELECT max(r.measured_at) {source_of(probe_numbers(store, wanted, None))} "
+        f"WHERE {' AND '.join(f'({term.sql})' for term in terms)}",
+        {name: value for term in terms for name, value in term.parameters.items()},
+    ).fetchall()
+    newest: datetime | None = rows[0][0]
+    return newest
+
+
+def links(store: Store, probe_id: int, spans: list[tuple[datetime, datetime]], hours: int) -> list[Link]:
+    """Return a probe's radio within spans of heard_at, [since, until) each, in stretches of so many hours."""
+    if not spans:
+        return []
+    since, until = min(begun for begun, _ in spans), max(end for _, end in spans)
+    rows = store.con.sql(
+        f"SELECT * EXCLUDE (stored_at) FROM {store.raw_log(since, until, [probe_id])} "  # noqa: S608 - our own names
+        "WHERE probe_id = ? AND heard_at >= ? AND heard_at < ?",
+        params=[probe_id, since, until],
+    ).to_arrow_table()
+    if not rows.num_rows:
+        return []
+    uplinks = merge(rows)
+    at = uplinks.heard_at_us
+    lost = sessions(uplinks.probe_id, at, ints(whole(rows, "dev_addr"))[uplinks.first], uplinks.fcnt).lost_before
+    margin = margin_db(uplinks.best_snr_db, floats(whole(rows, "spreading_factor"))[uplinks.first])
+    inside = np.zeros(len(at), dtype=bool)
+    for begun, end in spans:
+        inside |= (at >= microseconds(begun)) & (at < microseconds(end))
+    stretch = at // (hours * 3_600_000_000)
+    heard_at = instants(whole(rows, "heard_at"))
+    told: list[Link] = []
+    for number in np.unique(stretch[inside]).tolist():
+        of = np.flatnonzero(inside & (stretch == number))
+        known = margin[of][~np.isnan(margin[of])]
+        first = uplinks.first[of[np.argmin(at[of])]]
+        told.append(
+            Link(
+                instant(int(heard_at[first])),
+                float(np.median(known)) if len(known) else None,
+                len(of),
+                int(lost[of].sum()),
+            )
+        )
+    return told

@@ -1,0 +1,63 @@
+"""Problems as commands and pages tell them: those that a daemon has noted, or as they are found at a moment."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Any
+
+from loamline.edges.store.connection import Store
+from loamline.edges.store.outbox import outbox_state
+from loamline.edges.store.problem_log import InForce, in_order, stored_problems
+from loamline.edges.store.problems import Problems
+
+
+def problems_at(store: Store, now: datetime) -> list[InForce]:
+    """Return every problem at that moment, the gravest first, whether or not a daemon has noted it; writes nothing."""
+    looking = Problems(store, now, keep=False, most=2_000)
+    looking.turn(now)
+    while looking.waiting:
+        looking.turn(now)
+    return looking.in_force
+
+
+def problem_report(store: Store, problems: Iterable[InForce] | None = None, site: str | None = None) -> dict[str, Any]:
+    """Return problems (those noted, unless told) and the events' state as `loamline fleet --problems --json` has it.
+
+    With `site`, those of probes that are placed there.
+    """
+    names = _names(store)
+    told = [_as_fields(one, names) for one in (stored_problems(store) if problems is None else in_order(problems))]
+    return {
+        "problems": [one for one in told if site is None or one["site"] == site],
+        "events": outbox_state(store).as_fields(),
+    }
+
+
+def _as_fields(one: InForce, names: dict[str, tuple[str | None, str | None, str | None]]) -> dict[str, Any]:
+    serial, site, label = names.get(one.subject, (None, None, None))
+    return {
+        "kind": one.kind.value,
+        "subject": one.subject,
+        "serial": serial,
+        "site": site,
+        "label": label,
+        "since": one.since,
+        "noticed_at": one.noticed_at,
+        "detail": one.detail,
+        "what_to_do": one.kind.what_to_do,
+    }
+
+
+def _names(store: Store) -> dict[str, tuple[str | None, str | None, str | None]]:
+    rows = store.con.execute(
+        """
+        SELECT 'probe/' || i.dev_eui, max(b.serial), min(l.site), string_agg(DISTINCT l.label, ', ' ORDER BY l.label)
+        FROM probe_identity i
+        LEFT JOIN probe b ON b.dev_eui = i.dev_eui AND b.last_reference_id IS NULL
+        LEFT JOIN placement l ON l.dev_eui = i.dev_eui AND l.last_reference_id IS NULL
+             AND l.valid_from <= now() AND (l.valid_to IS NULL OR l.valid_to > now())
+        GROUP BY i.dev_eui
+        """
+    ).fetchall()
+    return {subject: (serial, site, label) for subject, serial, site, label in rows}
