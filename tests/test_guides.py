@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-GUIDES = Path("pipeline/guides")
+GUIDES = Path("pipeline/loamline/guides")
 PAGES = [Path("README.md"), Path("DEVELOPERS.md"), *sorted(GUIDES.glob("*.md"))]
 
 
@@ -23,7 +23,7 @@ def commands(page: Path) -> list[str]:
 
 @pytest.mark.parametrize("name", ["commands", "settings"])
 def test_a_reference_page_is_what_the_program_says_of_itself(loamline, name):
-    """After a change: `uv run loamline guide commands --out pipeline/guides/commands.md`, and the same for settings."""
+    """After a change: `uv run loamline guide commands --out pipeline/loamline/guides/commands.md`, and the same for settings."""
     assert loamline("guide", name).stdout == (GUIDES / f"{name}.md").read_text()
 
 
