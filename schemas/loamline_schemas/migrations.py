@@ -47,6 +47,7 @@ MIGRATIONS = (
     Migration(6, "what a rejected message was read as"),
     Migration(7, "keys to the read API"),
     Migration(8, "problems in force and the events that tell of them"),
+    Migration(9, "how many rejected messages were ever kept"),
 )
 
 #: Created before any migration, outside them.

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import ipaddress
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, model_validator
+
+from loamline_schemas.events_settings import EventsSettings
 
 _ENVELOPE = "how messages are read: canonical, ts002, phypayload, a map's TOML file, or its name in maps_dir"
 
@@ -14,18 +17,29 @@ _ENVELOPE = "how messages are read: canonical, ts002, phypayload, a map's TOML f
 class _Section(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    def _only_one(self, *names: str) -> None:
-        """Raise ValueError where several of the settings `names` are told, of which one says all."""
+    def _contradictions(self) -> Iterable[str]:
+        """Yield a sentence, with both names, for each two settings of this section that can't both be meant."""
+        return ()
+
+    def _only_one(self, *names: str) -> Iterator[str]:
+        """Yield a sentence where several of the settings `names` are told, of which one says all."""
         told = [name for name in names if getattr(self, name)]
         if len(told) > 1:
-            raise ValueError(f"expected one of {' and '.join(names)}, got {' and '.join(told)}")
+            yield f"expected one of {' and '.join(names)}, got {' and '.join(told)}"
+
+    @model_validator(mode="after")
+    def _coherent(self) -> Self:
+        told = list(self._contradictions())
+        if told:
+            raise ValueError("\n".join(told))
+        return self
 
 
 class BrokerSettings(_Section):
     """An MQTT broker and how the daemon subscribes to it."""
 
-    host: str = "127.0.0.1"
-    port: Annotated[int, Field(ge=1, le=65535)] = 1883
+    host: Annotated[str, Field(min_length=1, description="name or address of the broker")] = "127.0.0.1"
+    port: Annotated[int, Field(ge=1, le=65535, description="1883 as a rule, 8883 with TLS")] = 1883
     protocol: Annotated[
         Literal["5", "3.1.1"], Field(description="MQTT version; 3.1.1 is meant for the demo's embedded broker")
     ] = "5"
@@ -40,77 +54,75 @@ class BrokerSettings(_Section):
     client_id: Annotated[
         str, Field(min_length=1, max_length=64, description="stable: the broker keeps the session under it")
     ] = "loamline-ingest"
-    username: str | None = None
-    password: SecretStr | None = None
+    username: Annotated[str | None, Field(description="at the broker")] = None
+    password: Annotated[SecretStr | None, Field(description="better told in the environment, or as password_file")] = (
+        None
+    )
     password_file: Annotated[Path | None, Field(description="holds the password; readable by its owner alone")] = None
-    keepalive_s: Annotated[int, Field(ge=5, le=3600)] = 30
-    session_expiry_days: Annotated[int, Field(ge=1, le=365)] = 14
-    ca_file: Annotated[Path | None, Field(description="turns TLS on: certificate authorities to trust")] = None
-    certificate_file: Path | None = None
-    key_file: Path | None = None
+    keepalive_s: Annotated[int, Field(ge=5, le=3600, description="of silence, before either side asks")] = 30
+    session_expiry_days: Annotated[
+        int, Field(ge=1, le=365, description="the broker keeps what comes while we are away so long; MQTT 5 only")
+    ] = 14
+    ca_file: Annotated[Path | None, Field(description="turns TLS on: certificate authorities to trust, PEM")] = None
+    certificate_file: Annotated[Path | None, Field(description="our client certificate, PEM")] = None
+    key_file: Annotated[Path | None, Field(description="the client certificate's private key, PEM")] = None
 
     @property
     def name(self) -> str:
         """What tells this way in from every other."""
         return f"mqtt {self.host}:{self.port} as {self.client_id}"
 
-    @model_validator(mode="after")
-    def _coherent(self) -> Self:
+    def _contradictions(self) -> Iterator[str]:
         for topic in self.topics:
             if topic.startswith("$share/"):
-                raise ValueError(
-                    f"expected a topic filter of its own, got {topic}: a dead member of a share keeps its part"
+                yield f"expected a topic filter of its own, got {topic}: a dead member of a share keeps its part"
+            levels = topic.split("/")
+            if self.dev_eui_level is not None and levels[-1] != "#" and len(levels) < self.dev_eui_level:
+                yield (
+                    f"expected topics with at least the {self.dev_eui_level} levels of dev_eui_level, "
+                    f"got {topic} with {len(levels)}"
                 )
-            self._has_the_level(topic.split("/"))
         if (self.certificate_file is None) != (self.key_file is None):
-            raise ValueError("expected certificate_file and key_file both or neither, got one of them")
+            yield "expected certificate_file and key_file both or neither, got one of them"
         if self.certificate_file is not None and self.ca_file is None:
-            raise ValueError("expected ca_file beside certificate_file, got none")
-        self._only_one("password", "password_file")
+            yield "expected ca_file beside certificate_file, got none"
+        yield from self._only_one("password", "password_file")
         for name in ("password", "password_file"):
             if getattr(self, name) is not None and self.username is None:
-                raise ValueError(f"expected username beside {name}, got none")
-        return self
-
-    def _has_the_level(self, levels: list[str]) -> None:
-        if self.dev_eui_level is not None and levels[-1] != "#" and len(levels) < self.dev_eui_level:
-            raise ValueError(
-                f"expected topics with at least the {self.dev_eui_level} levels of dev_eui_level, "
-                f"got {'/'.join(levels)} with {len(levels)}"
-            )
+                yield f"expected username beside {name}, got none"
+        if self.protocol == "3.1.1" and "session_expiry_days" in self.model_fields_set:
+            yield "expected protocol 5 beside session_expiry_days, got 3.1.1, where only the broker decides"
 
 
 class WebhookSettings(_Section):
     """The daemon's way in over HTTP; without a secret or token it listens to this machine alone."""
 
-    host: str = "127.0.0.1"
+    host: Annotated[str, Field(description="address to listen on")] = "127.0.0.1"
     port: Annotated[int, Field(ge=0, le=65535, description="0: any free one, told in the log")] = 8420
     envelope: Annotated[str, Field(min_length=1, description=_ENVELOPE)] = "canonical"
     secrets: Annotated[
         tuple[SecretStr, ...], Field(max_length=8, description="signing secrets, whsec_...: the new beside the old")
     ] = ()
     secrets_file: Annotated[Path | None, Field(description="a secret a line; readable by its owner alone")] = None
-    token: SecretStr | None = None
+    token: Annotated[SecretStr | None, Field(description="a bearer token, better told in the environment")] = None
     token_file: Annotated[Path | None, Field(description="a bearer token a line; readable by its owner alone")] = None
     tolerance_s: Annotated[int, Field(ge=1, le=86_400, description="how far a signature's time may lie off ours")] = 300
     most_bytes: Annotated[int, Field(ge=1, le=64 * 1024 * 1024, description="of one request's body")] = 1024 * 1024
-    most_connections: Annotated[int, Field(ge=1, le=10_000)] = 128
+    most_connections: Annotated[int, Field(ge=1, le=10_000, description="at once")] = 128
     request_timeout_s: Annotated[float, Field(gt=0, le=3600, description="for a request to be there as a whole")] = 10
     keep_alive_s: Annotated[int, Field(ge=1, le=3600, description="for the next request of a connection to begin")] = 30
     commit_timeout_s: Annotated[
         float, Field(gt=0, le=3600, description="for the commit, before the answer is 503; senders wait 15 to 30 s")
     ] = 10
 
-    @model_validator(mode="after")
-    def _coherent(self) -> Self:
-        self._only_one("secrets", "secrets_file")
-        self._only_one("token", "token_file")
+    def _contradictions(self) -> Iterator[str]:
+        yield from self._only_one("secrets", "secrets_file")
+        yield from self._only_one("token", "token_file")
         if not (self.guarded or _is_this_machine(self.host)):
-            raise ValueError(
+            yield (
                 f"expected secrets_file, secrets, token_file or token beside host {self.host}, which other machines "
                 "can reach, got none of them"
             )
-        return self
 
     @property
     def guarded(self) -> bool:
@@ -128,11 +140,49 @@ def _is_this_machine(host: str) -> bool:
 class BatchSettings(_Section):
     """When a micro-batch is committed: at so many messages or so many milliseconds after its first."""
 
-    messages: Annotated[int, Field(ge=1, le=100_000)] = 500
-    milliseconds: Annotated[int, Field(ge=1, le=60_000)] = 50
+    messages: Annotated[int, Field(ge=1, le=100_000, description="at most in one commit")] = 500
+    milliseconds: Annotated[int, Field(ge=1, le=60_000, description="after the first of them")] = 50
     queue_messages: Annotated[int, Field(ge=1, le=1_000_000, description="bound of the queue before the writer")] = (
         20_000
     )
+
+    def _contradictions(self) -> Iterator[str]:
+        both = {"messages", "queue_messages"} <= self.model_fields_set
+        if both and self.messages > self.queue_messages:
+            yield f"expected messages of at most queue_messages, {self.queue_messages}, got {self.messages}"
+
+
+class WatchSettings(_Section):
+    """How the daemon watches its own way in and its disk."""
+
+    canary_seconds: Annotated[
+        float, Field(ge=0, le=3600, description="a message to itself through each broker so often; 0: none")
+    ] = 30
+    canary_timeout_seconds: Annotated[
+        float, Field(gt=0, le=3600, description="not back by then, the daemon connects again")
+    ] = 10
+    canary_topic: Annotated[
+        str,
+        Field(pattern=r"^[^+#$/\x00][^+#\x00]*$", max_length=200, description="the client id follows after a slash"),
+    ] = "loamline/canary"
+    reserve_mb: Annotated[
+        int, Field(ge=0, le=10_000_000, description="of the store's disk; with less of it free nothing is taken")
+    ] = 512
+
+
+class MetricsSettings(_Section):
+    """Where the daemon tells how it is: /metrics, /healthz, /readyz. Whoever reaches the port may read them."""
+
+    host: Annotated[str, Field(min_length=1, description="the address to listen on")] = "127.0.0.1"
+    port: Annotated[int, Field(ge=0, le=65535, description="0: any free one, told in the log")] = 9420
+
+
+class ServeSettings(_Section):
+    """Where the daemon serves what is stored: the read API, and pages to look at. Both ask for a key."""
+
+    host: Annotated[str, Field(min_length=1, description="the address to listen on")] = "127.0.0.1"
+    port: Annotated[int, Field(ge=0, le=65535, description="0: any free one, told in the log")] = 8460
+    pages: Annotated[bool, Field(description="serve the pages beside the API")] = True
 
 
 class Settings(_Section):
@@ -142,16 +192,31 @@ class Settings(_Section):
     broker: Annotated[BrokerSettings, Field(description="the one broker; several are told as brokers")] = (
         BrokerSettings()
     )
-    brokers: tuple[BrokerSettings, ...] = ()
+    brokers: Annotated[
+        tuple[BrokerSettings, ...], Field(description="several brokers, each a [[brokers]] with a client_id of its own")
+    ] = ()
     webhook: Annotated[WebhookSettings | None, Field(description="told, uplinks are taken over HTTP, too")] = None
-    batch: BatchSettings = BatchSettings()
+    batch: Annotated[BatchSettings, Field(description="when a micro-batch is committed")] = BatchSettings()
+    watch: Annotated[WatchSettings, Field(description="how the daemon watches its ways in and its disk")] = (
+        WatchSettings()
+    )
+    metrics: Annotated[MetricsSettings | None, Field(description="told, metrics and health are served")] = None
+    serve: Annotated[ServeSettings | None, Field(description="told, the read API and the pages are served")] = None
+    events: Annotated[
+        EventsSettings, Field(description="where word of problems goes that begin and end; by default nowhere")
+    ] = EventsSettings()
+    registry_dir: Annotated[
+        Path | None, Field(description="the registry folder; loaded at the start and by `loamline reload`")
+    ] = None
     codec_dirs: Annotated[
         tuple[Path, ...], Field(description="folders of private codecs, read beside the built-in ones")
     ] = ()
     maps_dir: Annotated[Path | None, Field(description="folder of envelope maps")] = None
     keys_file: Annotated[Path | None, Field(description="the probes' LoRaWAN keys")] = None
     key_encryption_key_file: Annotated[Path | None, Field(description="what wraps the keys in keys_file")] = None
-    log_format: Literal["console", "json"] = "console"
+    log_format: Annotated[Literal["console", "json"], Field(description="lines for people, or an object a line")] = (
+        "console"
+    )
 
     @property
     def all_brokers(self) -> tuple[BrokerSettings, ...]:
@@ -160,18 +225,22 @@ class Settings(_Section):
             return self.brokers
         return (self.broker,)
 
-    @model_validator(mode="after")
-    def _coherent(self) -> Self:
+    def _contradictions(self) -> Iterator[str]:
         if self.brokers and "broker" in self.model_fields_set:
-            raise ValueError("expected either broker or brokers, got both")
+            yield "expected either broker or brokers, got both"
+        for broker in self.all_brokers:
+            for topic in broker.topics:
+                if topic.startswith(f"{self.watch.canary_topic}/"):
+                    yield f"expected topics outside watch.canary_topic, {self.watch.canary_topic}, got {topic}"
         if self.key_encryption_key_file is not None and self.keys_file is None:
-            raise ValueError("expected keys_file beside key_encryption_key_file, got none")
+            yield "expected keys_file beside key_encryption_key_file, got none"
+        if self.metrics is not None and self.webhook is not None and self.metrics.port == self.webhook.port != 0:
+            yield f"expected different ports in metrics.port and webhook.port, got {self.metrics.port} in both"
         first: dict[str, int] = {}
         for number, broker in enumerate(self.brokers):
             earlier = first.setdefault(broker.name, number)
             if earlier != number:
-                raise ValueError(
+                yield (
                     f"expected another client_id in each of the brokers at {broker.host}:{broker.port}, got "
                     f"{broker.client_id} in brokers.{earlier} and brokers.{number}: they would hang up on each other"
                 )
-        return self

@@ -79,6 +79,13 @@ REJECTED_MESSAGE = Table(
     ),
 )
 
+REJECTED_EVER = Table(
+    "rejected_ever",
+    "One row: how many messages that are no uplink were ever kept, those that were read after all included.",
+    (column("kept", pa.int64(), "only grows; the watermark", required=True, since=9),),
+    since=9,
+)
+
 READING = Table(
     "reading",
     "One sample of one depth after calibration and checks; derived from the raw log.",
@@ -230,6 +237,7 @@ TABLES = (
     UPLINK,
     SET_ASIDE,
     REJECTED_MESSAGE,
+    REJECTED_EVER,
     READING,
     STATUS,
     PROVENANCE,

@@ -12,7 +12,8 @@ import pytest
 
 from loamline.app.demo.registry_folder import write_registry_folder
 from loamline.app.ingest import Ingest, make_log
-from loamline.app.requests import RegistryForm, registry_as_json
+from loamline.app.request_forms import RegistryForm
+from loamline.app.requests import registry_as_json
 from loamline.edges.control import ControlError
 from loamline.edges.inbox import Delivery
 from loamline.edges.registry_folder import read_registry

@@ -144,6 +144,22 @@ def test_a_store_that_is_taken_is_told_at_the_start(tmp_path: Path) -> None:
             ingest.run()
 
 
+def test_observers_see_each_commit_alone_and_one_that_breaks_stops_nothing(tmp_path: Path) -> None:
+    """What watches the daemon must not cost a message."""
+    seen: list[int] = []
+
+    def breaks(_store: Store, _outcome: Outcome) -> None:
+        raise ZeroDivisionError("a defect")
+
+    sent = uplinks(5)
+    source = ListSource([[*map(as_bytes, sent[:2])], [*map(as_bytes, sent[2:])]])
+    ingest, log = daemon(tmp_path, source, observers=[breaks, lambda _store, outcome: seen.append(outcome.read)])
+    assert ingest.run()
+    assert seen == [2, 3]
+    assert events(log).count("defect in an observer, please report this") == 2
+    assert raw_log(tmp_path / "s.duckdb") == {raw_key(uplink): 1 for uplink in sent}
+
+
 class WithADefect(CodecSet):
     """Codecs that break on one payload, as a programming error would."""
 

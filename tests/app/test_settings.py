@@ -7,9 +7,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from loamline.app.output import CommandError
-from loamline.app.settings import load_settings
+from loamline.app.settings import load_settings, look_at_settings
 
 
 @pytest.fixture(autouse=True)
@@ -45,7 +47,7 @@ def test_flags_beat_the_environment_and_that_beats_the_file(tmp_path: Path, monk
     monkeypatch.setenv("LOAMLINE_BROKER__PORT", "2")
     monkeypatch.setenv("LOAMLINE_BROKER__TOPICS", '["environment/#"]')
     settings = load_settings(path, {"store": None, "broker": {"host": "flag", "port": None}, "batch": {"messages": 7}})
-    assert settings.store == Path("file.duckdb")
+    assert settings.store == tmp_path / "file.duckdb"
     assert settings.broker.host == "flag"
     assert settings.broker.port == 2
     assert settings.broker.client_id == "file"
@@ -146,7 +148,109 @@ def test_folders_of_private_codecs_come_from_file_environment_and_flags(
     """The environment's JSON list is the one that every `codec` verb reads too; a later layer replaces the list."""
     assert load_settings(None, {"codec_dirs": None}).codec_dirs == ()
     path = settings_file(tmp_path, 'codec_dirs = ["file"]\n')
-    assert load_settings(path, {}).codec_dirs == (Path("file"),)
+    assert load_settings(path, {}).codec_dirs == (tmp_path / "file",)
     monkeypatch.setenv("LOAMLINE_CODEC_DIRS", '["a", "b"]')
     assert load_settings(path, {}).codec_dirs == (Path("a"), Path("b"))
     assert load_settings(path, {"codec_dirs": [Path("flag")]}).codec_dirs == (Path("flag"),)
+
+
+def test_a_relative_path_in_the_file_is_taken_from_its_folder_and_any_other_from_where_the_command_runs(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """So that a folder that holds everything can be moved, and the daemon started from anywhere."""
+    content = 'maps_dir = "maps"\nstore = "/srv/s.duckdb"\n[broker]\nenvelope = "maps/a.toml"\nca_file = "ca.pem"\n'
+    path = settings_file(tmp_path, content)
+    monkeypatch.setenv("LOAMLINE_KEYS_FILE", "keys.toml")
+    settings = load_settings(path, {"codec_dirs": [Path("codecs")]})
+    assert settings.maps_dir == tmp_path / "maps"
+    assert settings.store == Path("/srv/s.duckdb")
+    assert settings.broker.envelope == str(tmp_path / "maps/a.toml")
+    assert settings.broker.ca_file == tmp_path / "ca.pem"
+    assert settings.keys_file == Path("keys.toml")
+    assert settings.codec_dirs == (Path("codecs"),)
+
+
+def test_contradictions_are_told_beside_what_is_wrong_by_itself(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A wrong port hides neither the two password settings nor the missing keys."""
+    monkeypatch.setenv("LOAMLINE_BROKER__PASSWORD", "x")
+    content = (
+        "key_encryption_key_file = 'kek'\n[broker]\nport = 'x'\nusername = 'u'\npassword_file = 'p'\nkey_file = 'k'\n"
+    )
+    path = settings_file(tmp_path, content)
+    assert told(path).splitlines() == [
+        f"settings in {path}: broker.port: expected a whole number, got 'x'",
+        "settings: broker: expected certificate_file and key_file both or neither, got one of them",
+        "settings: broker: expected one of password and password_file, got password and password_file",
+        "settings: expected keys_file beside key_encryption_key_file, got none",
+    ]
+
+
+def test_what_is_wrong_by_itself_is_not_told_as_missing_too(tmp_path: Path) -> None:
+    """A user name of another type was told; that it stands beside the password must not be asked for."""
+    path = settings_file(tmp_path, "[broker]\nusername = 5\npassword_file = 'p'\n")
+    assert told(path) == f"settings in {path}: broker.username: expected text, got '5'".replace("'5'", "5")
+
+
+@pytest.mark.parametrize(
+    ("content", "names"),
+    [
+        ("[broker]\nusername = 'u'\npassword = 'a'\npassword_file = 'b'\n", ("password", "password_file")),
+        ("[broker]\npassword_file = 'b'\n", ("username", "password_file")),
+        ("[broker]\nca_file = 'a'\nkey_file = 'b'\n", ("certificate_file", "key_file")),
+        ("[broker]\ncertificate_file = 'a'\nkey_file = 'b'\n", ("ca_file", "certificate_file")),
+        ("[broker]\nprotocol = '3.1.1'\nsession_expiry_days = 3\n", ("protocol", "session_expiry_days")),
+        ("[broker]\ndev_eui_level = 4\ntopics = ['a/b']\n", ("topics", "dev_eui_level")),
+        ("[webhook]\nsecrets = ['whsec_a']\nsecrets_file = 'b'\n", ("secrets", "secrets_file")),
+        ("[webhook]\ntoken = 'a'\ntoken_file = 'b'\n", ("token", "token_file")),
+        ("[webhook]\nhost = '0.0.0.0'\n", ("host", "secrets_file")),
+        ("[batch]\nmessages = 10\nqueue_messages = 5\n", ("messages", "queue_messages")),
+        ("[broker]\nport = 1\n[[brokers]]\nport = 2\n", ("broker", "brokers")),
+        ("[[brokers]]\nhost = 'a'\n[[brokers]]\nhost = 'a'\n", ("brokers.0", "brokers.1")),
+        ("[webhook]\nport = 9\n[metrics]\nport = 9\n", ("metrics.port", "webhook.port")),
+        ("key_encryption_key_file = 'a'\n", ("keys_file", "key_encryption_key_file")),
+    ],
+)
+def test_each_pair_that_contradicts_itself_is_refused_with_both_names(
+    tmp_path: Path, content: str, names: tuple[str, str]
+) -> None:
+    sentences = told(settings_file(tmp_path, content))
+    assert len(sentences.splitlines()) == 1
+    assert all(name in sentences for name in names)
+
+
+LAYERS = ("file", "environment", "flags")
+
+
+@given(
+    ports=st.dictionaries(st.sampled_from(LAYERS), st.integers(1, 65535)),
+    counts=st.dictionaries(st.sampled_from(LAYERS), st.integers(1, 1000)),
+)
+def test_what_is_in_force_is_what_the_last_layer_that_told_it_said_and_that_layer_is_named(
+    ports: dict[str, int], counts: dict[str, int], tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    """Whichever layers tell a setting, and whatever they tell of the section beside it."""
+    path = settings_file(
+        tmp_path_factory.mktemp("layers"),
+        "".join(
+            f"[{section}]\n{name} = {told['file']}\n"
+            for section, name, told in (("broker", "port", ports), ("batch", "messages", counts))
+            if "file" in told
+        ),
+    )
+    with pytest.MonkeyPatch.context() as environment:
+        for name, told in (("BROKER__PORT", ports), ("BATCH__MESSAGES", counts)):
+            if "environment" in told:
+                environment.setenv(f"LOAMLINE_{name}", str(told["environment"]))
+        flags = {"broker": {"port": ports.get("flags")}, "batch": {"messages": counts.get("flags")}}
+        looked = look_at_settings(path, flags)
+    assert looked.settings is not None
+    names = {"file": f"in {path}", "environment": "in the environment", "flags": "in the flags", "": ""}
+    for where, told, value, default in (
+        ("broker.port", ports, looked.settings.broker.port, 1883),
+        ("batch.messages", counts, looked.settings.batch.messages, 500),
+    ):
+        last = next((layer for layer in reversed(LAYERS) if layer in told), "")
+        assert value == told.get(last, default)
+        assert looked.teller(where) == names[last]

@@ -225,7 +225,7 @@ def test_a_store_that_holds_less_than_was_acknowledged_is_refused(made):
         store.write_watermark(42)
     told = refusal(made)
     assert told.startswith(
-        f"expected at least sequence number 42 in {made}, found 41: acknowledged uplinks are missing"
+        f"expected at least sequence number 42 in {made}, found 41: acknowledged messages are missing"
     )
     assert told.endswith(f"or remove {mark} to accept the loss")
     assert refusal(made, writable=False) == told

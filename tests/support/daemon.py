@@ -17,7 +17,7 @@ from tests.support.mosquitto import Mosquitto
 _COMMAND = "from loamline.app.cli import main; main()"
 
 
-def until(done: Callable[[], Any], within_s: float = 20.0) -> None:
+def until(done: Callable[[], Any], within_s: float = 60.0) -> None:
     """Wait until `done()` is true; fail where it isn't after `within_s` seconds."""
     for _ in range(round(within_s / 0.02)):
         if done():
@@ -55,7 +55,7 @@ class Daemon:
         """Return this life's log lines of one event."""
         return [line for line in self.events() if line["event"] == event]
 
-    def wait_for(self, event: str, within_s: float = 20.0) -> dict[str, Any]:
+    def wait_for(self, event: str, within_s: float = 60.0) -> dict[str, Any]:
         """Return the first log line of `event`, waiting for it; fail if the daemon leaves first."""
         until(lambda: self.told(event) or self.process.poll() is not None, within_s)
         assert self.told(event), f"expected {event!r}, the daemon left with {self.process.poll()}: {self.events()}"
@@ -68,9 +68,9 @@ class Daemon:
     def terminate(self, number: int = signal.SIGTERM) -> int:
         """Ask it to leave; return its exit code."""
         self.process.send_signal(number)
-        return self.process.wait(timeout=20)
+        return self.process.wait(timeout=60)
 
     def kill(self) -> None:
         """Kill it as a crash would."""
         self.process.kill()
-        self.process.wait(timeout=20)
+        self.process.wait(timeout=60)

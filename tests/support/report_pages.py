@@ -64,10 +64,18 @@ def hostile_store(stores: Any) -> Path:
         for told in stores.season()
     ]
     aside = [
-        stores.uplink(stores.BARLEY, "F1" + b"<script>".hex(), stores.START + timedelta(hours=119, minutes=5), 900),
+        stores.uplink(
+            stores.BARLEY,
+            "F1" + b"<script>".hex(),
+            stores.START + timedelta(hours=119, minutes=5),
+            900,
+            receptions=through,
+        ),
         stores.uplink(stores.PEARS, "F2aabb", stores.START + timedelta(hours=119, minutes=7), 901),
     ]
-    path = stores.make([*season, *aside, b'{"<script>alert(3)</script>": "' + HOSTILE.encode() + b'"}'], registry=registry)
+    path = stores.make(
+        [*season, *aside, b'{"<script>alert(3)</script>": "' + HOSTILE.encode() + b'"}'], registry=registry
+    )
     with Store.open(path) as store:
         load(store, with_bench(registry, 1, 31, 49))
         drive(applying(store, CODECS, ReplayScope(), f"bench again {HOSTILE}", f"somebody {HOSTILE}", ASKED_AT))
@@ -111,35 +119,48 @@ class Served:
 
 
 @contextmanager
-def served_pages(path: Path, stores: Any, *, open_pages: bool) -> Iterator[Served]:
-    """Serve the pages of a store on a free port, its clock just after the last uplink; make a key of each kind."""
+def served_pages(path: Path, stores: Any) -> Iterator[tuple[Served, Served]]:
+    """Serve the pages of a store, without keys and with them, on free ports; their clock is just after the last uplink.
+
+    There is a key of each kind.
+    """
     with Store.open(path) as store:
-        keys = {}
-        for word, customer, scopes in (
-            ("operator", None, (Scope.OPERATOR,)),
-            ("mine", f"Ours {HOSTILE}", (Scope.READINGS, Scope.FLEET)),
-            ("theirs", "Theirs & co", (Scope.READINGS, Scope.FLEET)),
-            ("figures only", "Theirs & co", (Scope.READINGS,)),
-        ):
-            made = new_key()
-            add_key(
-                store, key_id=made.key_id, digest=made.digest, customer=customer, scopes=scopes, note=word, now=NOW
-            )
-            keys[word] = made.text
+        keys = {word: _key(store, word, *told) for word, told in KEYS.items()}
         reader = StoreReader(store, time_limit_s=60.0)
-        # The limit on sign-ins has a test of its own; here it never fills.
+        # The limit on sign-ins never fills here.
         seconds = iter(range(0, 10**9, 600))
-        pages = make_pages(
-            reader,
-            Sessions(),
-            codecs=CODECS,
-            open_pages=open_pages,
-            clock=lambda: NOW,
-            clock_s=lambda: float(next(seconds)),
-        )
-        serving = serve_in_thread(pages, port=0)
+        servings = [
+            serve_in_thread(
+                make_pages(
+                    reader,
+                    Sessions(),
+                    codecs=CODECS,
+                    open_pages=open_pages,
+                    clock=lambda: NOW,
+                    clock_s=lambda: float(next(seconds)),
+                ),
+                port=0,
+            )
+            for open_pages in (True, False)
+        ]
         try:
-            yield Served(serving.url, store, keys, stores)
+            yield tuple(Served(serving.url, store, keys, stores) for serving in servings)
         finally:
-            serving.stop()
+            for serving in servings:
+                serving.stop()
             reader.closed()
+
+
+#: Keys by word: whose, and their scopes.
+KEYS: dict[str, tuple[str | None, tuple[Scope, ...]]] = {
+    "operator": (None, (Scope.OPERATOR,)),
+    "mine": (f"Ours {HOSTILE}", (Scope.READINGS, Scope.FLEET)),
+    "theirs": ("Theirs & co", (Scope.READINGS, Scope.FLEET)),
+    "figures only": ("Theirs & co", (Scope.READINGS,)),
+}
+
+
+def _key(store: Store, word: str, customer: str | None, scopes: tuple[Scope, ...]) -> str:
+    made = new_key()
+    add_key(store, key_id=made.key_id, digest=made.digest, customer=customer, scopes=scopes, note=word, now=NOW)
+    return made.text

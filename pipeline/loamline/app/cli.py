@@ -9,23 +9,36 @@ from typer.core import TyperGroup
 
 from loamline.app.commands import (
     archive,
+    backup,
     codec,
+    config,
     curve,
     demo,
+    deploy,
+    derive,
+    doctor,
     envelope,
     explain,
     export,
     fleet,
+    guide,
     import_,
     ingest,
+    init,
+    key,
     mirror,
     profile,
     radio,
     read_again,
     registry,
+    reload,
     replay,
+    restore,
     schema,
+    serve,
     set_aside,
+    ship,
+    status,
     supply,
     verify,
 )
@@ -55,23 +68,36 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 app.add_typer(archive.app, name="archive")
+app.command("backup")(backup.backup)
 app.add_typer(codec.app, name="codec")
+app.add_typer(config.app, name="config")
 app.add_typer(curve.app, name="curve")
 app.command("demo")(demo.demo)
+app.add_typer(deploy.app, name="deploy")
+app.command("doctor")(doctor.doctor)
+app.command("derive")(derive.derive)
 app.add_typer(envelope.app, name="envelope")
 app.command("explain")(explain.explain)
 app.command("export")(export.export)
 app.command("fleet")(fleet.fleet)
+app.command("guide")(guide.guide)
 app.command("import")(import_.import_)
 app.command("ingest")(ingest.ingest)
+app.command("init")(init.init)
+app.add_typer(key.app, name="key")
 app.command("mirror")(mirror.mirror)
 app.command("profile")(profile.profile)
 app.add_typer(radio.app, name="radio")
 app.command("read-again")(read_again.read_again)
 app.add_typer(registry.app, name="registry")
+app.command("reload")(reload.reload)
 app.add_typer(replay.app, name="replay")
+app.command("restore")(restore.restore)
 app.command("schema")(schema.schema)
+app.command("serve")(serve.serve)
 app.command("set-aside")(set_aside.set_aside)
+app.command("status")(status.status)
+app.command("ship")(ship.ship)
 app.command("supply")(supply.supply)
 app.command("verify")(verify.verify)
 

@@ -3,30 +3,35 @@
 from __future__ import annotations
 
 import contextlib
-import logging
-import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Literal, Protocol, TextIO
+from typing import Any, Protocol
 
 import duckdb
-import structlog
-from structlog.typing import FilteringBoundLogger, Processor
+from structlog.typing import FilteringBoundLogger
 
+from loamline.app.batches import fill_receipts, read_delivery, refused_message, told
 from loamline.app.desk import Desk, Requests
+from loamline.app.log import make_log
+from loamline.app.reloading import Reloading
+from loamline.app.tending import Tender, leave, let_go, tend
 from loamline.edges.inbox import Delivery
-from loamline.edges.messages import Accepted, Fate, Incoming, Outcome, Rejected
+from loamline.edges.messages import Fate, Incoming, Outcome, Rejected
+from loamline.edges.pulse import Pulse
 from loamline.edges.store.connection import Store, StoreError
 from loamline.edges.store.writer import Writer
 from loamline_codecs import CodecSet
 
+__all__ = ["Ingest", "Observer", "Source", "make_log"]
+
 #: How long a command may wait for the daemon to look up.
 _IDLE_S = 0.2
-#: After a signal, this long for what is queued; the rest stays with the broker.
-_DRAIN_S = 8.0
+#: After a signal, this long for what is queued; the rest stays with the broker. With the ways in left at once, each
+#: within 3 s, the daemon is gone in 10 s, unless folding a long write-ahead log into the file takes longer.
+_DRAIN_S = 4.0
 _SHORTEST_PAUSE_S, _LONGEST_PAUSE_S = 1.0, 30.0
 
 #: Of DuckDB's errors, those that the content of a batch causes; any other is the store's own trouble.
@@ -64,7 +69,9 @@ class Ingest:
 
     `on_commit` is called by that thread after each commit, with the open store and the totals so far; so are the
     `observers`, with the outcome of that commit alone. An observer that raises is logged and called again next time.
-    `store_away` is set while nothing can be stored, so that a way in can say so at once.
+    `store_away` is set while nothing can be stored, so that a way in can say so at once. `about` adds to what is
+    answered to whoever asks how the daemon is; `reloading` knows what `reload` reads again; `pulse` is this thread's
+    sign of life.
     """
 
     def __init__(
@@ -79,22 +86,44 @@ class Ingest:
         on_commit: Callable[[Store, Outcome], None] = lambda _store, _totals: None,
         observers: Sequence[Observer] = (),
         store_away: threading.Event | None = None,
+        about: Callable[[Store], dict[str, Any]] = lambda _store: {},
+        reloading: Reloading | None = None,
+        tenders: Sequence[Tender] = (),
+        pulse: Pulse | None = None,
     ) -> None:
         self._path, self._codecs, self._source, self._log = store, codecs, source, log
         self._shortest_pause_s, self._on_commit = shortest_pause_s, on_commit
-        self._observers = tuple(observers)
+        self._observers, self._tenders = tuple(observers), tuple(tenders)
         self._store_away = store_away or threading.Event()
+        self._pulse = pulse or Pulse()
         self._stopped_at_s: float | None = None
         self._store: Store | None = None
         self._writer: Writer | None = None
         self.totals = Outcome()
-        self._desk = Desk(codecs=codecs, requests=requests, log=log, counts=lambda: {**vars(self.totals)})
+        self._reloading, self._reload_wanted = reloading, False
+        self._desk = Desk(
+            codecs=codecs,
+            requests=requests,
+            log=log,
+            counts=lambda: {**vars(self.totals)},
+            about=about,
+            reload=None if reloading is None else self._take_up,
+        )
 
     def stop(self) -> None:
         """Stop taking messages, store what is queued, and let `run` return. Safe in a signal handler."""
         if self._stopped_at_s is None:
             self._stopped_at_s = time.monotonic()
         self._source.stop_intake()
+
+    @property
+    def job(self) -> str | None:
+        """The name of the long request that is being worked on."""
+        return self._desk.job
+
+    def reload(self) -> None:
+        """Read registry, maps, keys and codecs again, before the next batch. Safe in a signal handler."""
+        self._reload_wanted = True
 
     def run(self) -> bool:
         """Ingest until `stop`; return whether all that was taken is stored.
@@ -107,8 +136,14 @@ class Ingest:
         left = 0
         try:
             self._desk.listen()
+            if self._reloading is not None and self._store is not None and self._writer is not None:
+                self._reloading.begin(self._store, self._writer)
             self._source.start()
+            self._pulse.ready()
             while self._going_on():
+                self._pulse.beat()
+                if self._reload_wanted:
+                    self._take_up()
                 batch = self._source.receive(0.0 if self._desk.busy else _IDLE_S)
                 if not batch and self._stopped_at_s is not None:
                     break
@@ -117,28 +152,45 @@ class Ingest:
                 # A step between two commits, however many messages wait: both get on.
                 if self._stopped_at_s is None:
                     self._desk.turn()
+                    tend(self._tenders, self._store, self._log)
         finally:
+            self._pulse.leaving()
             self._source.close()
+            leave(self._tenders, self._store, self._log)
             self._close("the daemon stops")
             self._desk.close()
             self._log.info("stopped", **vars(self.totals))
         return left == 0
+
+    def _take_up(self) -> dict[str, Any]:
+        self._reload_wanted = False
+        if self._reloading is None or self._store is None or self._writer is None:
+            self._log.warning("nothing to read again: this daemon was started without settings, or its store is away")
+            return {"taken": False, "faults": ["expected an open store, got one that is away"]}
+        told = self._reloading.take_up(self._store, self._writer)
+        self._codecs = self._reloading.codecs
+        self._desk.use_codecs(self._codecs)
+        return told
 
     def _going_on(self) -> bool:
         return self._stopped_at_s is None or time.monotonic() - self._stopped_at_s < _DRAIN_S
 
     def _keep(self, batch: list[Delivery]) -> bool:
         """Store and acknowledge a batch; return False if the store stayed away until we were told to stop."""
-        read = [_read(delivery) for delivery in batch]
+        read = [read_delivery(delivery) for delivery in batch]
         messages = [message for some in read for message in some]
         # The same clock on every try: what carries no time of its own stays the same delivery.
-        fates = self._commit(messages, datetime.now(UTC))
+        start = time.monotonic()
+        fates = self._commit(messages, datetime.now(UTC)) if messages else []
         if fates is None:
             return False
-        _fill_receipts(batch, read, fates)
+        self._pulse.commit_s = time.monotonic() - start
+        fill_receipts(batch, read, fates)
         acknowledged = self._source.acknowledge(batch)
         outcome = Outcome.of(fates)
         self.totals += outcome
+        if not fates:
+            return True  # a canary, and nothing else
         if self._store is not None:
             self._on_commit(self._store, self.totals)
             self._observe(self._store, outcome)
@@ -154,7 +206,7 @@ class Ingest:
                 observer(store, outcome)
             except Exception as problem:  # noqa: BLE001 - watching must not stop what is watched
                 name = getattr(observer, "__qualname__", type(observer).__qualname__)
-                self._log.error("defect in an observer, please report this", observer=name, reason=_told(problem))
+                self._log.error("defect in an observer, please report this", observer=name, reason=told(problem))
 
     def _commit(self, messages: list[Incoming], now: datetime) -> list[Fate] | None:
         """Commit, however often the store has to be opened for it. None: told to stop before that succeeded."""
@@ -166,6 +218,7 @@ class Ingest:
                 first = str(problem).splitlines()[0]
                 self._log.error("store failed, nothing of this batch is acknowledged", reason=first)
                 self._store_away.set()
+                self._pulse.failures += 1
             if not self._reopen():
                 return None
 
@@ -185,7 +238,7 @@ class Ingest:
                 return self._commit_or_split(messages[:half], now) + self._commit_or_split(messages[half:], now)
             if isinstance(messages[0], Rejected):
                 raise
-            refused = _refused(messages[0], problem)
+            refused = refused_message(messages[0], problem)
             self._log.error("kept without deriving it; please report this", sentence=refused.detail)
             self._writer.commit([refused], now)
         return self._writer.fates
@@ -212,6 +265,7 @@ class Ingest:
         while time.monotonic() < until:
             if not self._going_on():
                 return False
+            self._pulse.beat()
             time.sleep(0.05)
         return True
 
@@ -224,54 +278,9 @@ class Ingest:
 
     def _close(self, reason: str) -> None:
         self._desk.closed(reason)
+        let_go(self._tenders, self._log)
         store, self._store, self._writer = self._store, None, None
         if store is not None:
             # A connection that failed may fail again when closed; the file is what counts.
             with contextlib.suppress(duckdb.Error):
                 store.close()
-
-
-def _read(delivery: Delivery) -> list[Incoming]:
-    try:
-        return delivery.reader(delivery.payload, delivery.topic)
-    except Exception as problem:  # noqa: BLE001 - one message must never stop the daemon
-        detail = f"{delivery.topic}: expected to read it, got {_told(problem)}; please report this"
-        return [Rejected(delivery.topic, detail, delivery.payload)]
-
-
-def _fill_receipts(batch: list[Delivery], read: list[list[Incoming]], fates: list[Fate]) -> None:
-    """Tell whoever waits for it what became of each message of its delivery."""
-    left = iter(fates)
-    for delivery, messages in zip(batch, read, strict=True):
-        of_these = [next(left) for _ in messages]
-        if delivery.receipt is not None:
-            delivery.receipt.messages, delivery.receipt.fates = messages, of_these
-
-
-def _refused(message: Accepted | Rejected, problem: Exception) -> Rejected:
-    if isinstance(message, Rejected):
-        return message
-    source = f"uplink {message.uplink.fcnt} of {message.uplink.dev_eui}"
-    return Rejected(source, f"{source}: expected to store it, got {_told(problem)}", message.envelope)
-
-
-def _told(problem: Exception) -> str:
-    return f"{type(problem).__name__}: {str(problem).splitlines()[0] if str(problem) else 'no reason'}"
-
-
-def make_log(
-    form: Literal["console", "json"], *, debug: bool = False, file: TextIO | None = None
-) -> FilteringBoundLogger:
-    """Return the daemon's log, to standard error or `file`: lines for people, or one JSON object a line."""
-    file = file or sys.stderr
-    render: Processor = (
-        structlog.processors.JSONRenderer()
-        if form == "json"
-        else structlog.dev.ConsoleRenderer(colors=file.isatty(), pad_event_to=0)
-    )
-    log: FilteringBoundLogger = structlog.wrap_logger(
-        structlog.PrintLogger(file),
-        processors=[structlog.processors.add_log_level, structlog.processors.TimeStamper(fmt="iso", utc=True), render],
-        wrapper_class=structlog.make_filtering_bound_logger(logging.DEBUG if debug else logging.INFO),
-    )
-    return log

@@ -9,17 +9,32 @@ from __future__ import annotations
 from collections.abc import Callable, Generator
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any, TypeVar
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, TypeAdapter, ValidationError
+from pydantic import TypeAdapter, ValidationError
 
-from loamline.app import archive_work
+from loamline.app import archive_work, key_work
 from loamline.app.fleet_problems import noted_problems
 from loamline.app.looking import AsOf, Look, exporting_into, previewing_into
-from loamline.app.replaying import Progress, ReplayError, Scope, applying, planned, revision_of, steps, undoing
+from loamline.app.replaying import Progress, ReplayError, applying, planned, revision_of, steps, undoing
+from loamline.app.request_forms import (
+    ApplyForm,
+    ArchiveRunForm,
+    AsOfForm,
+    BackupForm,
+    Form,
+    KeyForm,
+    KeyIdForm,
+    PreviewForm,
+    RegistryForm,
+    RestoreForm,
+    RevisionForm,
+    ScopeForm,
+    SiteForm,
+)
 from loamline.core.reference import RegistryState
 from loamline.edges.sentences import sentence
+from loamline.edges.store.api_keys import KeyRowError
 from loamline.edges.store.aside import aside
 from loamline.edges.store.backup import backing_up
 from loamline.edges.store.connection import Store
@@ -41,93 +56,6 @@ class Work:
     codecs: CodecSet
     status: Callable[[], dict[str, Any]]
     reload: Callable[[], dict[str, Any]] | None = None
-
-
-class Form(BaseModel):
-    """A request's fields; `request` is its name."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    request: str
-
-
-class ScopeForm(Form):
-    """What a replay is to be about; nothing given means everything."""
-
-    probes: tuple[str, ...] = ()
-    sites: tuple[str, ...] = ()
-    curves: tuple[str, ...] = ()
-    since: AwareDatetime | None = None
-    until: AwareDatetime | None = None
-
-    def scope(self) -> Scope:
-        """Return it as the store's side takes it."""
-        return Scope(self.probes, self.sites, self.curves, self.since, self.until)
-
-
-class ApplyForm(ScopeForm):
-    """A revision to make."""
-
-    reason: str
-    asked_by: str
-
-
-class RevisionForm(Form):
-    """A revision that is meant, the latest where none is named."""
-
-    revision: int | None = None
-
-
-class PreviewForm(ScopeForm):
-    """What a replay would change; with `file`, rows are handed over there as `ComparedRows` writes them."""
-
-    file: Path | None = None
-    whole_probes: bool = False
-
-
-class AsOfForm(Form):
-    """Readings as of a revision or an instant, handed over in `file`."""
-
-    file: Path
-    probe: str | None = None
-    site: str | None = None
-    since: AwareDatetime | None = None
-    until: AwareDatetime | None = None
-    revision: int | None = None
-    instant: AwareDatetime | None = None
-
-
-class ArchiveRunForm(Form):
-    """Closed months to be moved into `folder`."""
-
-    folder: Path
-    before: str | None = None
-
-
-class RestoreForm(Form):
-    """An archived month, or all, to be put back."""
-
-    month: str | None = None
-    delete: bool = False
-
-
-class SiteForm(Form):
-    """A site that is meant, all where none is named."""
-
-    site: str | None = None
-
-
-class BackupForm(Form):
-    """A backup to be written to `file`, which is not there."""
-
-    file: Path
-
-
-class RegistryForm(Form):
-    """A registry that was read from a folder and checked."""
-
-    state: RegistryState
-    note: str
 
 
 @dataclass(frozen=True)
@@ -175,6 +103,29 @@ def _reload(work: Work, _: Form) -> Answer:
 def _problems(work: Work, told: SiteForm) -> Answer:
     yield from ()
     return noted_problems(work.store, told.site)
+
+
+def _key_create(work: Work, told: KeyForm) -> Answer:
+    yield from ()
+    fields = told.model_dump(exclude={"request"})
+    return _key(lambda: key_work.key_create(work.store, **fields))
+
+
+def _key_list(work: Work, _: Form) -> Answer:
+    yield from ()
+    return key_work.key_list(work.store)
+
+
+def _key_revoke(work: Work, told: KeyIdForm) -> Answer:
+    yield from ()
+    return _key(lambda: key_work.key_revoke(work.store, key_id=told.key_id))
+
+
+def _key(do: Callable[[], dict[str, Any]]) -> dict[str, Any]:
+    try:
+        return do()
+    except (KeyRowError, ValueError) as problem:
+        raise ReplayError(str(problem)) from None
 
 
 def _load_registry(work: Work, told: RegistryForm) -> Answer:
@@ -290,6 +241,9 @@ REQUESTS = {
     "reload": Kind(Form, _reload),
     "export_as_of": Kind(AsOfForm, _as_of, job=True),
     "backup": Kind(BackupForm, _backup, job=True),
+    "key_create": Kind(KeyForm, _key_create),
+    "key_list": Kind(Form, _key_list),
+    "key_revoke": Kind(KeyIdForm, _key_revoke),
     "archive_run": Kind(ArchiveRunForm, _archive_run, job=True),
     "archive_list": Kind(Form, _archive_list),
     "archive_check": Kind(Form, _archive_check, job=True),

@@ -9,24 +9,27 @@ from pathlib import Path
 from pydantic import SecretStr
 from structlog.typing import FilteringBoundLogger
 
-from loamline.app.envelopes import reader_of
 from loamline.app.output import CommandError
-from loamline.edges.envelopes import EnvelopeReader
-from loamline.edges.envelopes.kinds import recorded_kind
+from loamline.app.readers import TS002, Readers
+from loamline.edges.disk_reserve import DiskReserve
 from loamline.edges.inbox import QUEUE_BYTES, Inbox
 from loamline.edges.intake import Intake, Source
 from loamline.edges.mqtt import Subscriber
+from loamline.edges.mqtt_canary import Canary
+from loamline.edges.mqtt_filters import KnownFilters, filters_path
 from loamline.edges.mqtt_window import window
 from loamline.edges.secret_file import SecretFileError, read_secret_lines
-from loamline.edges.topic_dev_eui import agreeing_with_topic
 from loamline.edges.webhook_signature import Guard, SecretError, parse_secret, parse_token
-from loamline_schemas.settings import BrokerSettings, Settings, WebhookSettings
+from loamline_schemas.settings import Settings, WebhookSettings
 
 CANONICAL = "canonical"
 
 
-def ways_in(settings: Settings, *, store_away: threading.Event, log: FilteringBoundLogger) -> Intake:
+def ways_in(
+    settings: Settings, *, store_away: threading.Event, log: FilteringBoundLogger, readers: Readers | None = None
+) -> Intake:
     """Return what the daemon takes messages from. Raises CommandError where a file that is named can't be used."""
+    readers = readers or Readers(settings)
     batch, brokers = settings.batch, settings.all_brokers
     inbox = Inbox(
         messages=batch.queue_messages,
@@ -34,18 +37,28 @@ def ways_in(settings: Settings, *, store_away: threading.Event, log: FilteringBo
         ripe=batch.messages,
         windows={broker.name: window(broker, batch) for broker in brokers},
     )
+    filters = KnownFilters(filters_path(settings.store))
     sources: list[Source] = [
-        Subscriber(broker=broker, batch=batch, log=log, inbox=inbox, reader=_broker_reader(broker, settings))
+        Subscriber(
+            broker=broker,
+            batch=batch,
+            log=log,
+            inbox=inbox,
+            reader=readers.of_broker(broker),
+            canary=Canary(settings.watch, broker.client_id) if settings.watch.canary_seconds else None,
+            filters=filters,
+        )
         for broker in brokers
     ]
     if settings.webhook is not None:
-        sources.append(_webhook(settings.webhook, settings, inbox=inbox, store_away=store_away, log=log))
-    return Intake(sources, inbox=inbox, batch=batch)
+        sources.append(_webhook(settings.webhook, readers, inbox=inbox, store_away=store_away, log=log))
+    reserve = DiskReserve(settings.store.absolute().parent, settings.watch.reserve_mb, log)
+    return Intake(sources, inbox=inbox, batch=batch, reserve=reserve)
 
 
 def _webhook(
     webhook: WebhookSettings,
-    settings: Settings,
+    readers: Readers,
     *,
     inbox: Inbox,
     store_away: threading.Event,
@@ -57,22 +70,10 @@ def _webhook(
     from loamline.edges.webhook_ts002 import ts002_door  # noqa: PLC0415
 
     doors = [
-        uplinks_door(_reader(webhook.envelope, settings), canonical=webhook.envelope == CANONICAL),
-        ts002_door(_reader("ts002", settings)),
+        uplinks_door(readers.of(webhook.envelope), canonical=webhook.envelope == CANONICAL),
+        ts002_door(readers.of(TS002)),
     ]
     return Webhook(settings=webhook, guard=_guard(webhook), doors=doors, inbox=inbox, store_away=store_away, log=log)
-
-
-def _broker_reader(broker: BrokerSettings, settings: Settings) -> EnvelopeReader:
-    reader = _reader(broker.envelope, settings)
-    if broker.dev_eui_level is None:
-        return reader
-    return agreeing_with_topic(reader, broker.dev_eui_level, recorded_kind(broker.envelope, broker.dev_eui_level))
-
-
-def _reader(kind: str, settings: Settings) -> EnvelopeReader:
-    keys, key_encryption_key = settings.keys_file, settings.key_encryption_key_file
-    return reader_of(kind, maps=settings.maps_dir, keys=keys, key_encryption_key=key_encryption_key)
 
 
 def _guard(webhook: WebhookSettings) -> Guard:

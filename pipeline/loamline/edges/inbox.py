@@ -78,6 +78,11 @@ class Inbox:
     def __len__(self) -> int:
         return len(self._items)
 
+    @property
+    def held_bytes(self) -> int:
+        """How many bytes of messages wait here."""
+        return self._held_bytes
+
     def holds(self, source: str) -> int:
         """Return how many deliveries of one source wait here."""
         return self._of_source[source]

@@ -27,6 +27,11 @@ class Rejected:
     content: bytes
     kind: str = "canonical"
 
+    def __post_init__(self) -> None:
+        # JSON may name half a surrogate pair, which no text can hold that is stored or shown.
+        for name in ("source", "detail"):
+            object.__setattr__(self, name, getattr(self, name).encode(errors="backslashreplace").decode())
+
 
 Incoming = Accepted | Rejected
 #: What became of one message; the names are those of the counts in `Outcome`, which tells what each means.

@@ -113,7 +113,9 @@ def _panel(axes: Any, rows: pa.Table, when: str) -> None:
     if "zone" in rows.column_names:
         zone = np.array(rows.column("zone").to_pylist(), dtype=object)[order]
         # What failed says nothing of the soil, the zone that was reckoned from it neither.
-        _zones(axes, at, np.where(good, zone, None))
+        _zones(
+            axes, at, np.array([told if sound else None for told, sound in zip(zone, good, strict=True)], dtype=object)
+        )
     if not np.isfinite(vwc).any():
         axes.text(0.5, 0.5, "no water content", transform=axes.transAxes, ha="center", color=GREY)
         axes.set_yticks([])

@@ -4,6 +4,8 @@ paho's network thread does nothing but enqueue. One other thread takes batches (
 `Intake` where there are several ways in), stores them, then calls `Subscriber.acknowledge`. Whatever is not
 acknowledged stays with the broker, which delivers it again on the next connection; so a message may come twice, and
 only the writer tells duplicates (the DUP flag proves nothing).
+
+A connection that only looks alive is found by the canary (`mqtt_canary`) and by a look at paho's thread.
 """
 
 from __future__ import annotations
@@ -11,34 +13,29 @@ from __future__ import annotations
 import contextlib
 import sys
 import threading
+import time
 from collections.abc import Callable, Sequence
-from pathlib import Path
-from typing import Any, ParamSpec
+from typing import Any, Concatenate, ParamSpec
 
 from paho.mqtt import client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion
-from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
-from paho.mqtt.subscribeoptions import SubscribeOptions
 from structlog.typing import FilteringBoundLogger
 
 from loamline.edges.envelopes import EnvelopeReader
 from loamline.edges.envelopes.canonical import read_message
 from loamline.edges.inbox import QUEUE_BYTES, Delivery, Inbox
-from loamline.edges.intake import IntakeError
-from loamline.edges.mqtt_window import receive_maximum, window
-from loamline.edges.secret_file import SecretFileError, read_secret
+from loamline.edges.mqtt_canary import Canary, no_uplinks
+from loamline.edges.mqtt_client import Backoff, MqttError, connect, new_client, tell_end
+from loamline.edges.mqtt_filters import KnownFilters
+from loamline.edges.mqtt_subscription import Subscription
+from loamline.edges.mqtt_window import window
 from loamline_schemas.settings import BatchSettings, BrokerSettings
 
-_DAY_S = 86_400
-_FAREWELL_S = 5.0
+__all__ = ["MqttError", "Subscriber"]
+
+_FAREWELL_S = 3.0
 
 _Arguments = ParamSpec("_Arguments")
-
-
-class MqttError(IntakeError):
-    """The subscription can't be set up; the message says what was expected, what came and what to do."""
 
 
 class Subscriber:
@@ -47,7 +44,7 @@ class Subscriber:
     `receive` and `acknowledge` belong to one thread. `inbox` is the queue that it shares with other ways in; without
     one it makes its own, of at most `queue_bytes`. `longest_wait_s` is how long the network thread may wait for room
     before it hangs up on purpose; the default, half the keepalive, stays clear of the broker's own patience of one
-    and a half.
+    and a half. `filters` remembers what the session was subscribed to, so that what is no longer told is unsubscribed.
     """
 
     def __init__(
@@ -60,28 +57,32 @@ class Subscriber:
         reader: EnvelopeReader = read_message,
         queue_bytes: int = QUEUE_BYTES,
         longest_wait_s: float | None = None,
+        canary: Canary | None = None,
+        filters: KnownFilters | None = None,
     ) -> None:
         self.name = broker.name
         self._broker, self._batch = broker, batch
         self._log = log.bind(broker=f"{broker.host}:{broker.port}")
         self._longest_wait_s = broker.keepalive_s / 2 if longest_wait_s is None else longest_wait_s
         self._reader = reader
-        if inbox is None:
-            inbox = Inbox(
-                messages=batch.queue_messages,
-                size_bytes=queue_bytes,
-                ripe=batch.messages,
-                windows={self.name: window(broker, batch)},
-            )
-        self._inbox = inbox
+        own = {"messages": batch.queue_messages, "size_bytes": queue_bytes, "ripe": batch.messages}
+        self._inbox = Inbox(**own, windows={self.name: window(broker, batch)}) if inbox is None else inbox
         # Counts connections and their ends. Packet ids start anew when the broker lost the session, so an
         # acknowledgement of an earlier connection could acknowledge a message that was never stored.
         self._generation = 0
         self._acknowledging = threading.RLock()
         self._gone = threading.Event()
-        self._connected = self._subscribed = self._refused = False
-        self._met_before = self._paused = self._closing = False
+        self._unacknowledged = 0
+        self.canary = canary
+        self._subscription = Subscription(broker, canary, filters, self._log)
+        self._backoff = Backoff()
+        self._connected = self._refused = False
+        self._met_before = self._closing = False
+        # While it stands, we have hung up on purpose, until `tend` connects again; it then says so in these words.
+        self._paused: str | None = None
+        self._paused_at_s = self._again_at_s = 0.0
         self._client: mqtt.Client | None = None
+        self._network_thread: threading.Thread | None = None
 
     @property
     def connected(self) -> bool:
@@ -91,26 +92,27 @@ class Subscriber:
     @property
     def subscribed(self) -> bool:
         """Whether the broker has granted a topic filter on the connection that stands."""
-        return self._subscribed
+        return self._subscription.granted
+
+    def state(self) -> dict[str, Any]:
+        """Return how the subscription is."""
+        return {
+            "kind": "mqtt",
+            "open": self._connected and self.subscribed and not (self.canary is not None and self.canary.missing),
+            "connected": self._connected,
+            "subscribed": self.subscribed,
+            "topics": list(self._broker.topics),
+            "hung_up_on_purpose": self._paused is not None,
+            "canary": None if self.canary is None else self.canary.state(),
+        }
 
     def start(self) -> None:
         """Connect in the background, and again whenever the connection is lost. Raises MqttError."""
         self._gone.clear()
-        self._paused = False
-        client = self._client = self._new_client()
-        properties = None
-        if self._broker.protocol == "5":
-            properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-            properties.SessionExpiryInterval = self._broker.session_expiry_days * _DAY_S
-            properties.ReceiveMaximum = receive_maximum(self._batch)
-        client.connect_async(
-            self._broker.host,
-            self._broker.port,
-            keepalive=self._broker.keepalive_s,
-            clean_start=False,
-            properties=properties,
-        )
-        client.loop_start()
+        self._paused = self._network_thread = None
+        self._next_generation()
+        self._client = self._with_callbacks(new_client(self._broker))
+        connect(self._client, self._broker, self._batch)
 
     def receive(self, wait_s: float) -> list[Delivery]:
         """Return the next batch where this is the only way in: see `Intake.receive`."""
@@ -119,22 +121,57 @@ class Subscriber:
         return self._inbox.take(most=self._batch.messages, wait_s=wait_s, linger_s=linger_s)
 
     def tend(self) -> None:
-        """Connect again after the queue was full, once nothing from here waits in it."""
-        if self._paused and self._gone.is_set() and not self._inbox.holds(self.name) and not self._inbox.closed:
-            self._log.info("queue drained, connecting again")
+        """Connect again where we hung up on purpose, once nothing from here waits; see that the way in is open."""
+        if self._inbox.closed or self._client is None:
+            return
+        if self._paused is not None:
+            self._come_back(self._paused)
+        elif self._network_thread is not None and not self._network_thread.is_alive():
+            # paho's is_connected() would stay true. What raised is told by Python itself, on standard error.
+            self._log.error("network thread ended, please report this")
+            self._hang_up("connecting again after the network thread ended", wait_s=self._backoff.next_s())
+            self._gone.set()
+        elif self.canary is not None and (waited_s := self.canary.overdue(self._unacknowledged)) is not None:
+            hint = f"does the broker let {self._broker.client_id} publish and subscribe to {self.canary.topic}?"
+            self._log.error("canary not back, connecting again", waited_s=round(waited_s, 3), hint=hint)
+            self._hang_up("connecting again")
+        elif self._connected:
+            self._subscription.fly(self._client)
+
+    def hold(self) -> None:
+        """Hang up, and stay away until `tend` is called: nothing more can be stored."""
+        if self._client is not None and self._paused is None and not self._inbox.closed:
+            self._log.warning("hanging up until there is room on the disk")
+            self._hang_up("room on the disk again, connecting again")
+
+    def _hang_up(self, until: str, *, wait_s: float = 0.0) -> None:
+        self._paused, self._paused_at_s = until, time.monotonic()
+        self._again_at_s = self._paused_at_s + wait_s
+        if self._client is not None and self._client.disconnect() != mqtt.MQTT_ERR_SUCCESS:
+            self._gone.set()  # there was no connection, so nothing will tell of its end
+
+    def _come_back(self, words: str) -> None:
+        now = time.monotonic()
+        # A socket that takes nothing never sees our goodbye go out; the broker drops it when we come again.
+        gone = self._gone.is_set() or now > self._paused_at_s + _FAREWELL_S
+        if gone and not self._inbox.holds(self.name) and now >= self._again_at_s:
+            self._log.info(words)
+            self._ended()
             self.start()
 
     def acknowledge(self, deliveries: Sequence[Delivery]) -> int:
-        """Acknowledge what is stored; return how many acknowledgements were handed to the connection.
+        """Acknowledge what is stored; return how many acknowledgements were handed to the connection, canaries aside.
 
         Those of an earlier connection are not sent: the broker delivers these messages again.
         """
         sent = 0
         with self._acknowledging:
             for delivery in deliveries:
-                if self._client is not None and delivery.qos == 1 and delivery.generation == self._generation:
-                    self._client.ack(delivery.mid, delivery.qos)
-                    sent += 1
+                if self._client is not None and delivery.generation == self._generation:
+                    self._unacknowledged -= 1
+                    if delivery.qos == 1:
+                        self._client.ack(delivery.mid, delivery.qos)
+                        sent += delivery.reader is not no_uplinks
         return sent
 
     def stop_intake(self) -> None:
@@ -155,42 +192,29 @@ class Subscriber:
             self._client.loop_stop()
         self._client = None
 
-    def _new_client(self) -> mqtt.Client:
-        broker = self._broker
-        five = broker.protocol == "5"
-        client = mqtt.Client(
-            CallbackAPIVersion.VERSION2,
-            client_id=broker.client_id,
-            clean_session=None if five else False,
-            protocol=mqtt.MQTTv5 if five else mqtt.MQTTv311,
-            manual_ack=True,
-        )
-        if broker.username is not None:
-            client.username_pw_set(broker.username, _password(broker))
-        if broker.ca_file is not None:
-            certificate, key = _text(broker.certificate_file), _text(broker.key_file)
-            try:
-                client.tls_set(ca_certs=str(broker.ca_file), certfile=certificate, keyfile=key)
-            except OSError as problem:
-                names = ", ".join(name for name in (str(broker.ca_file), certificate, key) if name)
-                raise MqttError(f"expected readable PEM files for TLS, got {problem} from {names}") from problem
-        client.reconnect_delay_set(min_delay=1, max_delay=30)
+    def _with_callbacks(self, client: mqtt.Client) -> mqtt.Client:
         client.on_connect = self._guarded(self._on_connect)
         client.on_connect_fail = self._guarded(self._on_connect_fail)
         client.on_pre_connect = self._guarded(self._on_pre_connect)
-        client.on_subscribe = self._guarded(self._on_subscribe)
+        client.on_publish = self._guarded(self._subscription.on_publish)
+        client.on_subscribe = self._guarded(self._subscription.on_subscribe)
         client.on_message = self._guarded(self._on_message)
         client.on_disconnect = self._guarded(self._on_disconnect)
         return client
 
     # Network thread ----------------------------------------------------------------------------------
 
-    def _guarded(self, callback: Callable[_Arguments, None]) -> Callable[_Arguments, None]:
+    def _guarded(
+        self, callback: Callable[Concatenate[mqtt.Client, _Arguments], None]
+    ) -> Callable[Concatenate[mqtt.Client, _Arguments], None]:
         """Return a callback that raises nothing: that would end the network thread while is_connected() stays true."""
 
-        def call(*args: _Arguments.args, **kwargs: _Arguments.kwargs) -> None:
+        def call(client: mqtt.Client, /, *args: _Arguments.args, **kwargs: _Arguments.kwargs) -> None:
             try:
-                callback(*args, **kwargs)
+                if client is self._client:
+                    callback(client, *args, **kwargs)
+                else:
+                    client.disconnect()  # given up for another one, which it must not take the session from
             except Exception as problem:  # noqa: BLE001 - what it was about stays unacknowledged and comes again
                 self._log.error("defect in a callback, please report this", reason=repr(problem))
 
@@ -199,8 +223,10 @@ class Subscriber:
     def _next_generation(self) -> None:
         with self._acknowledging:
             self._generation += 1
+            self._unacknowledged = 0
 
     def _on_pre_connect(self, _client: mqtt.Client, _userdata: Any) -> None:
+        self._network_thread = threading.current_thread()
         self._next_generation()
 
     def _on_connect(
@@ -211,79 +237,58 @@ class Subscriber:
         if self._refused:
             self._log.error("broker refused us", reason=str(reason), hint="check username, password and protocol")
             return
+        if self._paused is not None:
+            client.disconnect()  # told to hang up while this was on its way
+            return
         self._gone.clear()
         self._connected = True
+        self._backoff.reset()
         session = "resumed" if flags.session_present else "new"
         self._log.info("connected", session=session, client_id=self._broker.client_id, protocol=self._broker.protocol)
         if self._met_before and not flags.session_present:
             self._log.warning("the broker lost our session and the messages in it", hint="turn its persistence on")
         self._met_before = True
-        if self._broker.protocol == "5":
-            # A retained message would come again with each subscription.
-            options = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB)
-            client.subscribe([(topic, options) for topic in self._broker.topics])
-        else:
-            # QoS 1 even if published with 2: QoS 2 loses messages when a consumer dies (it is acknowledged on arrival).
-            client.subscribe([(topic, 1) for topic in self._broker.topics])
+        self._subscription.ask(client)
 
-    def _on_connect_fail(self, _client: mqtt.Client, _userdata: Any) -> None:
+    def _on_connect_fail(self, client: mqtt.Client, _userdata: Any) -> None:
         # paho calls this while it handles the error, and hands it to nobody.
         self._log.warning("broker unreachable, trying again", reason=str(sys.exception()))
+        self._wait_longer(client)
 
-    def _on_subscribe(
-        self, _client: mqtt.Client, _userdata: Any, _mid: int, reasons: list[ReasonCode], _props: Any
-    ) -> None:
-        for topic, reason in zip(self._broker.topics, reasons, strict=False):
-            if reason.is_failure:
-                self._log.error("broker refused the subscription", topic=topic, reason=str(reason))
-            elif reason.value == 0:
-                self._log.error("expected QoS 1, the broker grants QoS 0: messages can get lost", topic=topic)
-            else:
-                self._subscribed = True
-                self._log.info("subscribed", topic=topic, qos=reason.value)
+    def _wait_longer(self, client: mqtt.Client) -> None:
+        delay_s = self._backoff.next_s()
+        client.reconnect_delay_set(delay_s, delay_s)  # type: ignore[arg-type] # it sleeps as long as this says
 
-    def _on_message(self, client: mqtt.Client, _userdata: Any, message: mqtt.MQTTMessage) -> None:
+    def _on_message(self, _client: mqtt.Client, _userdata: Any, message: mqtt.MQTTMessage) -> None:
         if self._paused:
             return
         try:
             topic = message.topic
         except UnicodeDecodeError:
             topic = "(a topic that is not UTF-8)"
-        delivery = Delivery(
-            self._generation, message.mid, message.qos, topic, bytes(message.payload), self.name, self._reader
-        )
+        content = bytes(message.payload)
+        # A canary goes into the queue like the others: acknowledgements have to go out in order (MQTT 5, 4.6).
+        reader = no_uplinks if self._subscription.heard(topic, content) else self._reader
+        delivery = Delivery(self._generation, message.mid, message.qos, topic, content, self.name, reader)
+        with self._acknowledging:
+            self._unacknowledged += 1
         if self._inbox.put(delivery, self._longest_wait_s) or self._inbox.closed:
             return
         # Waiting longer would let the keepalive lapse. The rest stays at the broker until the queue is drained.
-        self._paused = True
         self._log.warning("queue full, hanging up until it is drained", queued=len(self._inbox))
-        client.disconnect()
+        self._hang_up("queue drained, connecting again")
 
     def _on_disconnect(
-        self, _client: mqtt.Client, _userdata: Any, _flags: mqtt.DisconnectFlags, reason: ReasonCode, _props: Any
+        self, client: mqtt.Client, _userdata: Any, _flags: mqtt.DisconnectFlags, reason: ReasonCode, _props: Any
     ) -> None:
-        self._next_generation()
-        meant = self._paused or self._closing
-        if self._connected and not meant:
-            taken_over = reason.getName() == "Session taken over"
-            hint = {"hint": "another client uses this client id; give each daemon its own"} if taken_over else {}
-            self._log.warning("lost connection, connecting again", reason=str(reason), **hint)
-        elif not (meant or self._refused):
-            # A broker that wants a certificate, TLS or another version of MQTT just hangs up.
-            hint = {"hint": "check the port, TLS on both sides, the client certificate and the MQTT version"}
-            self._log.warning("broker hung up before it accepted us, trying again", reason=str(reason), **hint)
-        self._connected = self._subscribed = False
+        meant = self._paused is not None or self._closing
+        if not (meant or self._refused):
+            tell_end(self._log, reason, connected=self._connected)
+        self._wait_longer(client)
+        self._ended()
         self._gone.set()
 
-
-def _password(broker: BrokerSettings) -> str | None:
-    if broker.password_file is not None:
-        try:
-            return read_secret(broker.password_file)
-        except SecretFileError as problem:
-            raise MqttError(f"broker {broker.host}:{broker.port}, password_file: {problem}") from None
-    return broker.password.get_secret_value() if broker.password else None
-
-
-def _text(path: Path | None) -> str | None:
-    return None if path is None else str(path)
+    def _ended(self) -> None:
+        self._next_generation()
+        self._connected = False
+        self._subscription.ended()

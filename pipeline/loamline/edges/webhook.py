@@ -31,7 +31,7 @@ from loamline_schemas.settings import WebhookSettings
 _LOOK_S = 0.05
 #: For room in the queue; a broker that fills it is held up the same way.
 _ROOM_TIMEOUT_S = 2.0
-_FAREWELL_S = 5.0
+_FAREWELL_S = 3.0
 
 
 class WebhookError(IntakeError):
@@ -62,7 +62,7 @@ class Webhook:
         self._loop: asyncio.AbstractEventLoop | None = None
         self._server: uvicorn.Server | None = None
         self._thread: threading.Thread | None = None
-        self._closing = False
+        self._closing = self._held = False
 
     @property
     def document(self) -> dict[str, Any]:
@@ -95,8 +95,18 @@ class Webhook:
         if self._guard.open:
             self._log.warning("the webhook takes uplinks from anybody on this machine", hint="tell it a secrets_file")
 
+    def state(self) -> dict[str, Any]:
+        """Return how the webhook is."""
+        listens = self._thread is not None and self._thread.is_alive() and not (self._closing or self._held)
+        return {"kind": "webhook", "open": listens, "host": self._settings.host, "port": self.port}
+
     def tend(self) -> None:
-        """Nothing to look after."""
+        """Take messages (again)."""
+        self._held = False
+
+    def hold(self) -> None:
+        """Answer 503 to whatever comes: nothing more can be stored."""
+        self._held = True
 
     def acknowledge(self, deliveries: Sequence[Delivery]) -> int:
         """Have the requests answered whose bodies are stored; return how many."""
@@ -181,7 +191,7 @@ class Webhook:
     async def _committed(self, waiting: asyncio.Future[Receipt | None]) -> Receipt:
         until = asyncio.get_running_loop().time() + self._settings.commit_timeout_s
         while not waiting.done():
-            self._check_going_on(closing=False)
+            self._check_going_on(taking=False)
             left = until - asyncio.get_running_loop().time()
             if left <= 0:
                 raise _unavailable(f"a commit within {self._settings.commit_timeout_s:g} s", "none")
@@ -191,10 +201,12 @@ class Webhook:
             raise _unavailable("to store it", "the daemon's end")
         return receipt
 
-    def _check_going_on(self, *, closing: bool = True) -> None:
+    def _check_going_on(self, *, taking: bool = True) -> None:
         if self._store_away.is_set():
             raise _unavailable("the store to be open", "none; the daemon's log says why")
-        if closing and self._closing:
+        if taking and self._held:
+            raise _unavailable("room on the disk", "too little; the daemon's log says more")
+        if taking and self._closing:
             raise _unavailable("to store it", "the daemon's end")
 
     def _settle(self, told: list[tuple[int, Receipt | None]]) -> None:

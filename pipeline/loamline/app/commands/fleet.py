@@ -11,6 +11,7 @@ from rich.box import SIMPLE_HEAD
 from rich.table import Table
 from rich.text import Text
 
+from loamline.app.fleet_problems import show_problems
 from loamline.app.instants import ago, instant
 from loamline.app.opening import open_store
 from loamline.app.output import CommandError, console, print_json, rfc3339
@@ -28,6 +29,7 @@ def fleet(
         datetime | None,
         typer.Option(parser=instant, metavar="TIME", help="tell it as of this instant, UTC, in place of now"),
     ] = None,
+    problems: Annotated[bool, typer.Option("--problems", help="what is wrong now, since when, and what to do")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="print a list of objects, one a probe")] = False,
 ) -> None:
     """Show how every probe does; the longest silent first, then whatever else needs attention.
@@ -35,8 +37,17 @@ def fleet(
     Lost uplinks are the gaps of the frame counter. Margin is the median of the best SNR over the demodulation floor of
     the spreading factor.
 
+    --problems lists what is wrong now in place of that, of probes, gateways and the store as a whole, the gravest first
+    and of a kind the oldest first; the daemon that has the store open answers it, and tells events that wait, too. With
+    --site, of the probes that are placed there.
+
     Example: loamline fleet --store soil.duckdb --site "North field" --days 30
     """
+    if problems:
+        if as_of is not None:
+            raise CommandError("expected one of --problems and --as-of, got both: problems are told as of now", 2)
+        show_problems(store, site, as_json=as_json)
+        return
     period = Period.of(as_of, datetime.now(UTC), days)
     with open_store(store) as opened:
         try:

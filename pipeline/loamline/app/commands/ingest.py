@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import signal
 import threading
+from contextlib import ExitStack
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Any
@@ -14,11 +15,16 @@ import typer
 from loamline.app.codecs import CodecDirOption, known_codecs
 from loamline.app.envelopes import KeyEncryptionKeyOption, KeysOption, MapsOption
 from loamline.app.ingest import Ingest, make_log
+from loamline.app.life import Life
 from loamline.app.output import CommandError
+from loamline.app.problem_watch import ProblemWatch
+from loamline.app.readers import Readers
+from loamline.app.reloading import Reloading
 from loamline.app.settings import load_settings
 from loamline.app.ways_in import ways_in
 from loamline.edges.control import ControlServer, socket_path
 from loamline.edges.intake import IntakeError
+from loamline.edges.pulse import Pulse
 from loamline.edges.store.connection import StoreError
 
 
@@ -60,6 +66,7 @@ def ingest(
     webhook_secrets_file: Annotated[
         Path | None, typer.Option(help="signing secrets (whsec_...), one a line, mode 0600")
     ] = None,
+    serve_port: Annotated[int | None, typer.Option(help="serve read API and pages on this port, too; 0: any")] = None,
     webhook_token_file: Annotated[Path | None, typer.Option(help="bearer tokens, one a line, mode 0600")] = None,
     maps: MapsOption = None,
     keys: KeysOption = None,
@@ -80,6 +87,11 @@ def ingest(
     is kept, told in the log and acknowledged. `loamline registry load` and `loamline replay` may run meanwhile: they
     have this daemon do the work, through the socket STORE.socket. SIGTERM or Ctrl-C stores what is queued and leaves
     with 0; what the broker still holds comes at the next start, and an unfinished replay goes on then.
+
+    --serve-port serves the read API and the pages; `loamline key create` makes the keys that both ask for.
+
+    SIGHUP or `loamline reload` reads registry folder (registry_dir), maps, keys and codecs again, all of it or nothing;
+    `loamline status` tells how the daemon is.
 
     Every setting can stand in the TOML file or the environment (LOAMLINE_STORE, LOAMLINE_BROKER__PASSWORD, ...).
 
@@ -105,6 +117,7 @@ def ingest(
             "secrets_file": webhook_secrets_file,
             "token_file": webhook_token_file,
         },
+        "serve": {"port": serve_port},
         "maps_dir": maps,
         "keys_file": keys,
         "key_encryption_key_file": key_encryption_key,
@@ -112,22 +125,49 @@ def ingest(
         "codec_dirs": codec_dir or None,
         "log_format": log_format and log_format.value,
     }
+    # Loading these takes long, and every command would wait for it.
+    from loamline.app.serving import Lending, serving  # noqa: PLC0415
+    from loamline.edges.api import ApiError  # noqa: PLC0415
+    from loamline.edges.health_server import HealthServer  # noqa: PLC0415
+    from loamline.edges.metrics import Metrics  # noqa: PLC0415
+
     settings = load_settings(config, overrides)
     log = make_log(settings.log_format, debug=verbose)
     store_away = threading.Event()
+    codecs, readers = known_codecs(settings.codec_dirs), Readers(settings)
+    source = ways_in(settings, store_away=store_away, log=log, readers=readers)
+    life = Life(source.state)
+    problems = ProblemWatch(settings.events, log)
+    pulse, lending = Pulse(), Lending()
+    metrics = Metrics(intake=source, pulse=pulse, store_away=store_away, job=lambda: daemon.job)
+    health = None if settings.metrics is None else HealthServer(settings.metrics, metrics, log)
     daemon = Ingest(
         store=settings.store,
-        codecs=known_codecs(settings.codec_dirs),
-        source=ways_in(settings, store_away=store_away, log=log),
+        codecs=codecs,
+        source=source,
         log=log,
         requests=ControlServer(socket_path(settings.store), log),
         store_away=store_away,
+        observers=(life.committed, metrics.committed),
+        tenders=(problems, lending),
+        about=lambda store: {**life.told(store), **problems.told(store)},
+        reloading=Reloading(settings, readers=readers, codecs=codecs, log=log),
+        pulse=pulse,
     )
+    signal.signal(signal.SIGHUP, lambda *_: daemon.reload())
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: daemon.stop())
     try:
-        stored_all = daemon.run()
-    except (StoreError, IntakeError, duckdb.Error) as problem:
+        with ExitStack() as stack:
+            if health is not None:
+                health.start()
+            if (told := settings.serve) is not None:
+                served = stack.enter_context(
+                    serving(lending.reader, codecs, told.host, told.port, pages=told.pages, log=log)
+                )
+                log.info("serving what is stored", api=f"{served.url}/api/v1", pages=told.pages)
+            stored_all = daemon.run()
+    except (StoreError, IntakeError, ApiError, duckdb.Error) as problem:
         raise CommandError(str(problem).splitlines()[0]) from problem
     if not stored_all:
         raise CommandError(

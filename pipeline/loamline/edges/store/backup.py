@@ -186,7 +186,7 @@ def put_in_place(backup: Path, path: Path, manifest: Manifest) -> None:
         fresh.unlink(missing_ok=True)
     try:
         with Store.open(path, whole=False) as store:
-            store.write_watermark(store.last_seq())
+            store.write_watermark(store.last_seq(), store.rejected_ever())
     except StoreError as problem:
         raise BackupError(str(problem)) from problem
 

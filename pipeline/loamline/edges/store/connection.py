@@ -46,6 +46,7 @@ class Store:
         self.con = con
         self.writable = writable
         self._lock = lock
+        self._rejected_noted = 0
         #: Where months of the raw log stand that are not in the table any more.
         self.archived: tuple[archived.ArchivedFile, ...] = ()
 
@@ -133,11 +134,20 @@ class Store:
         ((value,),) = self.con.execute(sql, params or []).fetchall()
         return value
 
-    def write_watermark(self, seq: int) -> None:
-        """Note, durably and outside the database, that everything up to `seq` is committed."""
+    def rejected_ever(self) -> int:
+        """Return how many messages that are no uplinks were ever kept."""
+        return int(self.scalar("SELECT coalesce(max(kept), 0) FROM rejected_ever"))
+
+    def write_watermark(self, seq: int, rejected_ever: int | None = None) -> None:
+        """Note, durably and outside the database, that everything up to these counts is committed.
+
+        `rejected_ever` stays as it was noted where it is not told.
+        """
+        if rejected_ever is not None:
+            self._rejected_noted = rejected_ever
         fresh = self._watermark.with_name(self._watermark.name + ".new")
         with fresh.open("w") as file:
-            json.dump({"last_seq": seq}, file)
+            json.dump({"last_seq": seq, "rejected_ever": self._rejected_noted}, file)
             file.flush()
             os.fsync(file.fileno())
         fresh.replace(self._watermark)
@@ -176,17 +186,24 @@ class Store:
             )
 
     def _check_watermark(self) -> None:
+        self._rejected_noted = kept = self.rejected_ever()
         try:
-            promised = int(json.loads(self._watermark.read_text())["last_seq"])
-        except (FileNotFoundError, ValueError, KeyError, TypeError):
+            noted = json.loads(self._watermark.read_text())
+            promised, promised_kept = int(noted["last_seq"]), int(noted.get("rejected_ever", 0))
+        except (FileNotFoundError, ValueError, KeyError, TypeError, AttributeError):
             return
         found = self.last_seq()
-        if found < promised:
-            raise StoreError(
-                f"expected at least sequence number {promised} in {self.path}, found {found}: acknowledged uplinks are "
-                f"missing, the write-ahead log was damaged or shortened. Restore a backup and import what is missing, "
-                f"or remove {self._watermark} to accept the loss"
-            )
+        if found >= promised and kept >= promised_kept:
+            return
+        wrong = (
+            f"at least sequence number {promised} in {self.path}, found {found}"
+            if found < promised
+            else f"at least {promised_kept} rejected messages ever kept in {self.path}, found {kept}"
+        )
+        raise StoreError(
+            f"expected {wrong}: acknowledged messages are missing, the write-ahead log was damaged or shortened. "
+            f"Restore a backup and import what is missing, or remove {self._watermark} to accept the loss"
+        )
 
 
 def migrate(con: duckdb.DuckDBPyConnection, *, pending_only: bool = True) -> list[str]:

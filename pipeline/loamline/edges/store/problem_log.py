@@ -28,7 +28,7 @@ class InForce:
 
 @dataclass(frozen=True)
 class Change:
-    """A problem that begins, whose beginning is found to be another (`silently`: no event), or that ends; whose it is."""
+    """A problem that begins, that is found to have begun at another time (`silently`), or that ends; whose it is."""
 
     problem: InForce
     who: dict[str, Any]

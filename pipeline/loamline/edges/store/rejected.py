@@ -12,7 +12,7 @@ import pyarrow as pa
 from loamline.edges.messages import Rejected
 from loamline.edges.store.connection import Store
 from loamline.edges.store.registry import insert
-from loamline_schemas.tables import REJECTED_MESSAGE
+from loamline_schemas.tables import REJECTED_EVER, REJECTED_MESSAGE
 
 #: The kind of rows that were written before kinds were noted.
 FIRST_KIND = "canonical"
@@ -35,7 +35,12 @@ def keep(store: Store, rejected: Sequence[Rejected], now: datetime) -> None:
     if not rejected:
         return
     fresh = {(digest_of(message.content), message.kind): message for message in rejected}
-    held = store.con.execute("SELECT digest, coalesce(kind, ?) FROM rejected_message", [FIRST_KIND]).fetchall()
+    told = pa.table({"digest": pa.array([digest for digest, _ in fresh], pa.uint64())})
+    store.con.register("_rejected", told)
+    held = store.con.execute(
+        "SELECT digest, coalesce(kind, ?) FROM rejected_message SEMI JOIN _rejected USING (digest)", [FIRST_KIND]
+    ).fetchall()
+    store.con.unregister("_rejected")
     known = {(int(digest), kind) for digest, kind in held}
     rows = [
         {
@@ -49,7 +54,13 @@ def keep(store: Store, rejected: Sequence[Rejected], now: datetime) -> None:
         for key, message in fresh.items()
         if key not in known
     ]
+    if not rows:
+        return
     insert(store, REJECTED_MESSAGE, pa.Table.from_pylist(rows, schema=REJECTED_MESSAGE.schema))
+    # Read after all they go; that they were there is what the watermark has to know.
+    ever = store.rejected_ever() + len(rows)
+    store.con.execute("DELETE FROM rejected_ever")
+    insert(store, REJECTED_EVER, pa.table({"kept": pa.array([ever], pa.int64())}))
 
 
 def remove(store: Store, digests: Sequence[int]) -> None:

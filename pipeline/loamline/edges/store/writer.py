@@ -124,7 +124,7 @@ class Writer:
         except BaseException:
             self._roll_back()
             raise
-        self._store.write_watermark(self._seq)
+        self._store.write_watermark(self._seq, self._store.rejected_ever() if rejected else None)
         of_accepted = iter(fates)
         self.fates = ["unreadable" if isinstance(told, Rejected) else next(of_accepted) for told in messages]
         return Outcome.of(self.fates)
