@@ -24,6 +24,7 @@ from loamline.edges.control import ControlError
 from loamline.edges.control_client import ControlClient
 from loamline.edges.handed_over import compared_rows
 from loamline.edges.store.connection import Store
+from loamline.edges.store.replay import Deriver, derive_here
 from loamline.edges.store.revisions import revision_rows
 
 #: How a shell tells that a command was interrupted.
@@ -65,6 +66,7 @@ class Here:
 
     store: Path
     codec_dirs: Sequence[Path] | None
+    deriver: Deriver = derive_here
 
     def plan(self, scope: Scope, told: Told) -> dict[str, Any]:
         """Return `Plan.as_fields`."""
@@ -83,7 +85,8 @@ class Here:
         """Recalculate what is stale."""
         codecs = known_codecs(self.codec_dirs)
         with self._open() as store:
-            return _drive(replaying.applying(store, codecs, scope, reason, by, datetime.now(UTC)), told)
+            now = datetime.now(UTC)
+            return _drive(replaying.applying(store, codecs, scope, reason, by, now, deriver=self.deriver), told)
 
     def undo(self, revision: int | None, told: Told) -> Applied:
         """Take a revision back."""
@@ -157,13 +160,17 @@ class ByDaemon:
 
 
 @contextmanager
-def at_work(store: Path, codec_dirs: Sequence[Path] | None = None) -> Iterator[Work]:
-    """Yield the daemon that has `store` open, else this process."""
+def at_work(store: Path, codec_dirs: Sequence[Path] | None = None, deriver: Deriver = derive_here) -> Iterator[Work]:
+    """Yield the daemon that has `store` open, else this process; only in this one `deriver` can run the chain."""
     client = daemon_of(store)
     if client is None:
-        yield Here(store, codec_dirs)
+        yield Here(store, codec_dirs, deriver)
         return
     with client:
+        if deriver is not derive_here:
+            raise CommandError(
+                "expected no --engine, since the daemon that has the store open does the work; stop it first", 2
+            )
         if codec_dirs:
             raise CommandError(
                 "expected no --codec-dir, since the daemon does the work with the codecs that it knows; "

@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 
 from loamline.edges.store.connection import Store
 from loamline.edges.store.names import UnknownNameError, find_curve, find_probe, find_site
-from loamline.edges.store.replay import Progress, Replay
+from loamline.edges.store.replay import Deriver, Progress, Replay, derive_here
 from loamline.edges.store.revisions import RevisionRow, give_up, open_revision, revision_rows, unfinished, withdraw
 from loamline.edges.store.stale import Plan, Scope, plan, planning
 from loamline.edges.store.writer import Writer
@@ -93,12 +93,16 @@ def applying(
     by: str,
     now: datetime,
     writer: Writer | None = None,
+    deriver: Deriver = derive_here,
 ) -> Generator[Progress, None, Applied]:
-    """Finish what an earlier process left, then recalculate what is stale in `scope`; nothing stale, nothing done."""
+    """Finish what an earlier process left, then recalculate what is stale in `scope`; nothing stale, nothing done.
+
+    `deriver` runs the chain, in this process or elsewhere.
+    """
     scope = known_scope(store, scope)
     left = unfinished(store)
     if left is not None:
-        yield from steps(store, codecs, left.revision_id, writer)
+        yield from steps(store, codecs, left.revision_id, writer, deriver)
     told = yield from planned(store, codecs, scope, writer)
     resumed = None if left is None else left.revision_id
     if told.nothing:
@@ -106,7 +110,7 @@ def applying(
         changed = 0 if resumed is None else revision_of(store, resumed).changed or 0
         return Applied(resumed, changed, resumed)
     number = _open(store, told, scope, reason, by, now)
-    yield from steps(store, codecs, number, writer)
+    yield from steps(store, codecs, number, writer, deriver)
     return Applied(number, revision_of(store, number).changed or 0, resumed)
 
 
@@ -158,9 +162,11 @@ def begin_undo(store: Store, revision: int | None = None) -> int:
     return number
 
 
-def steps(store: Store, codecs: CodecSet, revision: int, writer: Writer | None = None) -> Iterator[Progress]:
+def steps(
+    store: Store, codecs: CodecSet, revision: int, writer: Writer | None = None, deriver: Deriver = derive_here
+) -> Iterator[Progress]:
     """Do what is left of a revision, one short step at a time."""
-    return Replay(store, codecs, writer).finish(revision)
+    return Replay(store, codecs, writer, deriver=deriver).finish(revision)
 
 
 def revision_of(store: Store, number: int) -> RevisionRow:

@@ -4,6 +4,7 @@ import json
 import os
 import signal
 import sys
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -15,11 +16,13 @@ from distributed import Client, LocalCluster, get_worker
 from hypothesis import given
 from hypothesis import strategies as st
 
+from loamline.edges.ship import cluster_replay
 from loamline.edges.ship.depot import Depot, DepotError
 from loamline.edges.ship.deriving import Task, deriving, do_task
 from loamline.edges.ship.engines import Cluster, Local
 from loamline.edges.ship.shipping import bucket_of, shipping
 from loamline.edges.store.connection import Store
+from loamline.edges.store.registry import save_state
 from loamline.edges.store.writer import Writer
 from loamline_codecs import builtin_codecs
 
@@ -172,3 +175,32 @@ def test_a_task_that_runs_twice_leaves_the_same_file(depot, tmp_path):
     segments = tuple((one.path, one.sha256) for one in manifest.of_bucket(bucket))
     task = Task(place.path, str(tmp_path / "out"), manifest.registry, bucket, segments)
     assert do_task(task) == made[0]
+
+
+def test_a_replay_on_a_cluster_gives_the_readings_of_a_replay_here(stores, loamline, tmp_path):
+    """By the commands, on the same store twice: the chain on two workers, and in this process."""
+
+    def replayed(*engine):
+        path = stores.make(stores.season())
+        state = stores.registry()
+        curves = tuple(
+            curve.model_copy(update={"coefficients": (1, 31, 49)}) if curve.step == "transducer" else curve
+            for curve in state.curves
+        )
+        with Store.open(path) as store:
+            save_state(store, replace(state, curves=curves), "revised")
+        done = loamline("replay", "apply", "--store", path, "--reason", "again", "--json", *engine)
+        assert done.exit_code == 0, done.output
+        out = path.with_suffix(".csv")
+        assert loamline("export", "--store", path, "--out", out).exit_code == 0
+        return json.loads(done.stdout)["changed"], out.read_bytes()
+
+    here = replayed()
+    assert here[0] > 100
+    with (
+        LocalCluster(n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address=None) as cluster,
+        Client(cluster) as client,
+    ):
+        assert replayed("--engine", "dask", "--scheduler", cluster.scheduler_address) == here
+        asked = client.run(lambda: cluster_replay._codecs_of.cache_info().misses)
+    assert sum(asked.values()) >= 1, "a worker read the codecs, and so derived"

@@ -3,26 +3,17 @@
 from __future__ import annotations
 
 import hashlib
-from typing import Annotated, Literal
+from typing import Annotated
 
 import typer
 
 from loamline.app.codecs import CodecDirOption, codec_dirs, known_codecs
+from loamline.app.engines import EngineOption, SchedulerOption, WorkersOption
 from loamline.app.output import CommandError, console, print_json
 from loamline.app.steps import driven
 from loamline.edges.ship.depot import Depot, DepotError
 from loamline.edges.ship.deriving import deriving
 from loamline.edges.ship.engines import EngineError, engine_of
-
-EngineOption = Annotated[
-    Literal["local", "dask"], typer.Option("--engine", help="this machine's processes, or a Dask cluster")
-]
-WorkersOption = Annotated[
-    int, typer.Option("--workers", min=1, max=1024, help="processes, where no --scheduler is told")
-]
-SchedulerOption = Annotated[
-    str | None, typer.Option("--scheduler", metavar="ADDRESS", help="a Dask scheduler, such as tcp://10.0.0.5:8786")
-]
 
 
 def derive(

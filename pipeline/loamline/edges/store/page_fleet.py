@@ -9,6 +9,7 @@ from typing import Any
 
 from loamline.edges.store.api_readings import Wanted, probe_numbers, source_of
 from loamline.edges.store.connection import Store
+from loamline.edges.store.page_series import parameters, where
 from loamline.edges.store.revisions import CURRENT
 from loamline_schemas.verdicts import Verdict
 
@@ -104,10 +105,10 @@ def site_rows(store: Store, wanted: Wanted) -> dict[str, SiteRow]:
             SELECT l.site, r.probe_id, r.measured_at, r.vwc_m3_m3, r.verdict_flag,
                    r.measured_at = max(r.measured_at) OVER (PARTITION BY r.probe_id, r.depth_index) AS newest
             {source_of(probe_numbers(store, wanted, None))}
-            WHERE l.site IS NOT NULL AND {" AND ".join(f"({term.sql})" for term in terms)}
+            WHERE l.site IS NOT NULL AND {where(terms)}
         ) GROUP BY site ORDER BY site
         """,  # noqa: S608 - our own names
-        {name: value for term in terms for name, value in term.parameters.items()},
+        parameters(terms),
     ).fetchall()
     return {
         site: SiteRow(

@@ -7,6 +7,7 @@ readings are told as they are.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
@@ -16,6 +17,7 @@ import numpy as np
 from loamline.core.columns import floats, instant, instants, ints, whole
 from loamline.core.identity import merge, sessions
 from loamline.core.radio import margin_db
+from loamline.edges.store.api_pages import Term
 from loamline.edges.store.api_readings import Wanted, probe_numbers, source_of
 from loamline.edges.store.connection import Store
 from loamline.edges.store.radio import microseconds
@@ -62,6 +64,16 @@ class Link:
     lost: int
 
 
+def where(terms: Sequence[Term]) -> str:
+    """Return terms as one condition of SQL."""
+    return " AND ".join(["true", *(f"({term.sql})" for term in terms)])
+
+
+def parameters(terms: Sequence[Term]) -> dict[str, Any]:
+    """Return the parameters that terms need."""
+    return {name: value for term in terms for name, value in term.parameters.items()}
+
+
 def stretch_hours(since: datetime, until: datetime) -> int:
     """Return how many hours a stretch has to have."""
     hours = (until - since) / timedelta(hours=1)
@@ -85,11 +97,11 @@ def series(store: Store, wanted: Wanted) -> list[Stretch]:
                arg_max(r.verdict_flag, {order}), arg_max(r.measured_at, {order}),
                arg_max_null(r.vwc_m3_m3, {order}), avg(r.plant_available_fraction) FILTER ({counts})
         {source_of(probe_numbers(store, wanted, None))}
-        WHERE {" AND ".join(f"({term.sql})" for term in terms)}
+        WHERE {where(terms)}
         GROUP BY r.depth_index, epoch_us(r.measured_at) // {hours * 3_600_000_000}
         ORDER BY 1, 3
         """,
-        {name: value for term in terms for name, value in term.parameters.items()},
+        parameters(terms),
     ).fetchall()
     return [Stretch(*(*row[:9], Verdict(row[9]).word, *row[10:])) for row in rows]
 
@@ -99,8 +111,8 @@ def verdict_counts(store: Store, wanted: Wanted) -> dict[str, int]:
     terms = wanted.terms()
     rows = store.con.execute(
         f"SELECT r.verdict_flag, count(*) {source_of(probe_numbers(store, wanted, None))} "
-        f"WHERE {' AND '.join(f'({term.sql})' for term in terms)} GROUP BY 1 ORDER BY 1",
-        {name: value for term in terms for name, value in term.parameters.items()},
+        f"WHERE {where(terms)} GROUP BY 1 ORDER BY 1",
+        parameters(terms),
     ).fetchall()
     return {Verdict(flag).word: int(count) for flag, count in rows}
 
@@ -109,9 +121,8 @@ def newest_reading(store: Store, wanted: Wanted) -> datetime | None:
     """Return the instant of the newest reading that is wanted, None where there is none."""
     terms = wanted.terms()
     rows = store.con.execute(
-        f"SELECT max(r.measured_at) {source_of(probe_numbers(store, wanted, None))} "
-        f"WHERE {' AND '.join(f'({term.sql})' for term in terms)}",
-        {name: value for term in terms for name, value in term.parameters.items()},
+        f"SELECT max(r.measured_at) {source_of(probe_numbers(store, wanted, None))} WHERE {where(terms)}",
+        parameters(terms),
     ).fetchall()
     newest: datetime | None = rows[0][0]
     return newest

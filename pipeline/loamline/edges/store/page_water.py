@@ -15,7 +15,7 @@ from loamline.core.soil.profiles_of import profiles_of
 from loamline.core.soil.site_hours import HeldWater, SiteHours
 from loamline.edges.store.api_readings import Wanted, probe_numbers, source_of
 from loamline.edges.store.connection import Store
-from loamline.edges.store.page_series import stretch_hours
+from loamline.edges.store.page_series import parameters, stretch_hours, where
 from loamline.edges.store.registry import row_of
 from loamline_schemas.columns import Table
 from loamline_schemas.registry_tables import CROP, PLACEMENT, SOIL
@@ -62,10 +62,10 @@ def depths_of(store: Store, wanted: Wanted) -> list[DepthStretch]:
         SELECT l.depth_cm, min(r.measured_at), count(*), count(DISTINCT r.probe_id), min(r.vwc_m3_m3),
                avg(r.vwc_m3_m3), max(r.vwc_m3_m3), avg(r.plant_available_fraction)
         {source_of(probe_numbers(store, wanted, None))}
-        WHERE r.vwc_m3_m3 IS NOT NULL AND {_COUNTS} AND {" AND ".join(f"({term.sql})" for term in terms)}
+        WHERE r.vwc_m3_m3 IS NOT NULL AND {_COUNTS} AND {where(terms)}
         GROUP BY l.depth_cm, epoch_us(r.measured_at) // {hours * HOUR_US} ORDER BY 1, 2
         """,
-        {name: value for term in terms for name, value in term.parameters.items()},
+        parameters(terms),
     ).fetchall()
     return [DepthStretch(*row) for row in rows]
 
@@ -105,10 +105,10 @@ def _readings(store: Store, wanted: Wanted) -> pa.Table:
         SELECT r.probe_id, l.depth_cm, epoch_us(r.measured_at) // {HOUR_US} AS hour, min(r.measured_at) AS measured_at,
                avg(r.vwc_m3_m3) FILTER ({_COUNTS}) AS vwc_m3_m3
         {source_of(probe_numbers(store, wanted, None))}
-        WHERE {" AND ".join(f"({term.sql})" for term in terms)}
+        WHERE {where(terms)}
         GROUP BY ALL ORDER BY hour
         """,
-        params={name: value for term in terms for name, value in term.parameters.items()},
+        params=parameters(terms),
     ).to_arrow_table()
 
 

@@ -132,7 +132,8 @@ class Replay:
     def _stage_first(self, number: int, left: list[int], revised: Revisions, total: int) -> Iterator[Progress]:
         """Stage what stands as of now: log and readings are read once, and derived by a thread of their own."""
         counts = delivery_counts(self._store, left)
-        if len(work := list(chunks(counts, self._chunk))) < _WORTH_A_STREAM:
+        work = list(chunks(counts, self._chunk))
+        if not work or (len(work) < _WORTH_A_STREAM and self._deriver is derive_here):
             return
         # Nothing is committed while this step lasts, so that both streams and the number tell of the same instant.
         seq, known = self._store.last_seq(), self._known(revised)

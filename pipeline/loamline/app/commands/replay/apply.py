@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from loamline.app.codecs import CodecDirOption
+from loamline.app.engines import EngineOption, SchedulerOption, WorkersOption, deriver_of
 from loamline.app.output import CommandError, console, errors, print_json
 from loamline.app.replay_scope import (
     CurveOption,
@@ -32,17 +33,26 @@ def apply_command(
     by: Annotated[str | None, typer.Option("--by", metavar="NAME", help="who asks; the login name else")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="print revision (null: none) and changed")] = False,
     codec_dir: CodecDirOption = None,
+    engine: EngineOption = "local",
+    workers: WorkersOption = 1,
+    scheduler: SchedulerOption = None,
 ) -> None:
     """Recalculate the stale readings as one revision, seen all at once when complete; nothing stale, nothing done.
 
     Of each probe all that lies between its first and its last stale reading is brought up. Interrupted or killed, the
     old readings stand, or the new ones whole; the same command goes on with what was begun, before anything new.
+
+    With --engine dask the chain runs on a cluster, and this process reads and stores; no daemon may have the store.
     """
     if not reason.strip():
         raise CommandError("expected --reason to say why, got nothing", 2)
     scope = scope_of(probe, site, curve, since, until)
     try:
-        with at_work(store, codec_dir) as work, telling() as told:
+        with (
+            deriver_of(engine, workers, scheduler, codec_dir) as deriver,
+            at_work(store, codec_dir, deriver) as work,
+            telling() as told,
+        ):
             done = work.apply(scope, reason, by or _login_name(), told)
     except KeyboardInterrupt:
         errors.print(
