@@ -48,25 +48,19 @@ class EventBrokerSettings(_Part):
         return self
 
 
-class EventsSettings(_Part):
-    """Events are CloudEvents 1.0 in the JSON format, once a problem's onset and once its end; at least once each."""
+class ReceiverSettings(_Part):
+    """A webhook or an MQTT topic that the daemon sends to."""
 
     url: Annotated[
-        str | None, Field(description="the webhook's; every event is posted there, redirects are not followed")
+        str | None, Field(description="the webhook's; everything is posted there, redirects are not followed")
     ] = None
     secret: Annotated[
         SecretStr | None, Field(description="whsec_...: signs every post by the Standard Webhooks headers")
     ] = None
     secret_file: Annotated[Path | None, Field(description="holds the secret; readable by its owner alone")] = None
     mqtt: Annotated[EventBrokerSettings | None, Field(description="a broker in place of a webhook")] = None
-    source: Annotated[
-        str, Field(min_length=1, pattern=r"^[!-~]+$", description="CloudEvents source: which installation tells")
-    ] = "/loamline"
     timeout_s: Annotated[float, Field(gt=0, le=300, description="for the receiver to answer")] = 10
     longest_pause_s: Annotated[float, Field(gt=0, le=86_400, description="between two attempts")] = 300
-    settle_minutes: Annotated[
-        float, Field(ge=0, le=1440, description="after a start, until silence is told: what waited comes first")
-    ] = 10
 
     @field_validator("url")
     @classmethod
@@ -82,7 +76,7 @@ class EventsSettings(_Part):
         return url
 
     @model_validator(mode="after")
-    def _coherent_events(self) -> Self:
+    def _coherent_receiver(self) -> Self:
         if self.url is not None and self.mqtt is not None:
             raise ValueError("expected one of url and mqtt, got url and mqtt")
         if self.secret is not None and self.secret_file is not None:
@@ -91,3 +85,14 @@ class EventsSettings(_Part):
             if getattr(self, name) is not None and self.url is None:
                 raise ValueError(f"expected url beside {name}, got none")
         return self
+
+
+class EventsSettings(ReceiverSettings):
+    """Events are CloudEvents 1.0 in the JSON format, once a problem's onset and once its end; at least once each."""
+
+    source: Annotated[
+        str, Field(min_length=1, pattern=r"^[!-~]+$", description="CloudEvents source: which installation tells")
+    ] = "/loamline"
+    settle_minutes: Annotated[
+        float, Field(ge=0, le=1440, description="after a start, until silence is told: what waited comes first")
+    ] = 10

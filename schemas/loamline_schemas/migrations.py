@@ -48,6 +48,7 @@ MIGRATIONS = (
     Migration(7, "keys to the read API"),
     Migration(8, "problems in force and the events that tell of them"),
     Migration(9, "how many rejected messages were ever kept"),
+    Migration(10, "how far onward feeds are, and what they have to tell again"),
 )
 
 #: Created before any migration, outside them.

@@ -10,6 +10,7 @@ from typing import Annotated, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, model_validator
 
 from loamline_schemas.events_settings import EventsSettings
+from loamline_schemas.feed_settings import FeedSettings, contradictions
 
 _ENVELOPE = "how messages are read: canonical, ts002, phypayload, a map's TOML file, or its name in maps_dir"
 
@@ -140,7 +141,7 @@ def _is_this_machine(host: str) -> bool:
 class BatchSettings(_Section):
     """When a micro-batch is committed: at so many messages or so many milliseconds after its first."""
 
-    messages: Annotated[int, Field(ge=1, le=100_000, description="at most in one commit")] = 500
+    messages: Annotated[int, Field(ge=1, le=100_000, description="at most in one commit")] = 2_000
     milliseconds: Annotated[int, Field(ge=1, le=60_000, description="after the first of them")] = 50
     queue_messages: Annotated[int, Field(ge=1, le=1_000_000, description="bound of the queue before the writer")] = (
         20_000
@@ -205,6 +206,9 @@ class Settings(_Section):
     events: Annotated[
         EventsSettings, Field(description="where word of problems goes that begin and end; by default nowhere")
     ] = EventsSettings()
+    feeds: Annotated[
+        tuple[FeedSettings, ...], Field(description="where settled readings go on to, each a [[feeds]] with a name")
+    ] = ()
     registry_dir: Annotated[
         Path | None, Field(description="the registry folder; loaded at the start and by `loamline reload`")
     ] = None
@@ -236,6 +240,7 @@ class Settings(_Section):
             yield "expected keys_file beside key_encryption_key_file, got none"
         if self.metrics is not None and self.webhook is not None and self.metrics.port == self.webhook.port != 0:
             yield f"expected different ports in metrics.port and webhook.port, got {self.metrics.port} in both"
+        yield from contradictions(self.feeds)
         first: dict[str, int] = {}
         for number, broker in enumerate(self.brokers):
             earlier = first.setdefault(broker.name, number)

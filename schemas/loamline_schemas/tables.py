@@ -14,6 +14,7 @@ from dataclasses import replace
 import pyarrow as pa
 
 from loamline_schemas.columns import INSTANT, RECEPTION, Table, column
+from loamline_schemas.feed_tables import FEED, FEED_DUE
 from loamline_schemas.key_tables import API_KEY
 from loamline_schemas.problem_tables import EVENT_OUTBOX, EVENT_RECEIVER, PROBLEM
 from loamline_schemas.registry_tables import CROP, CURVE, LIMITS, PLACEMENT, PROBE, REFERENCE, SITE, SOIL
@@ -257,4 +258,6 @@ TABLES = (
     PROBLEM,
     EVENT_OUTBOX,
     EVENT_RECEIVER,
+    FEED,
+    FEED_DUE,
 )
