@@ -20,7 +20,7 @@ from loamline.edges.store.connection import Store
 from loamline.edges.store.registry import save_state
 from loamline.edges.store.verify import verify
 from loamline_codecs import builtin_codecs
-from tests.faults.chaos import TOPIC, Fleet
+from tests.faults.senders import TOPIC, Fleet
 from tests.support.daemon import Daemon, until
 from tests.support.large_store import fleet_registry, fleet_store, uplink
 from tests.support.mosquitto import Mosquitto, a_broker
