@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+import webbrowser
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
+from rich.console import Group
 from rich.live import Live
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
+from rich.text import Text
 
 from loamline.app.demo.display import sites_table
 from loamline.app.demo.registry_folder import write_registry_folder
 from loamline.app.demo.show import Daemon, live, publish_history
 from loamline.app.demo.uplinks import Simulation
 from loamline.app.output import CommandError, console, errors, print_json, rfc3339
+from loamline.edges.api import ApiError
 from loamline.edges.embedded_broker import EmbeddedBroker, EmbeddedBrokerError
 from loamline.edges.publisher import Publisher
 from loamline.edges.registry_folder import read_registry
@@ -24,6 +29,8 @@ from loamline_schemas.verdicts import Verdict
 
 #: Simulated seconds a second: an hour passes in a second.
 SPEED = 3600.0
+#: Where the pages are unless another port is asked for; where that is taken, any free one.
+PORT = 8461
 
 
 def demo(
@@ -33,29 +40,49 @@ def demo(
     folder: Annotated[Path, typer.Option(help="where the demo's registry and store go")] = Path("loamline-demo"),
     speed: Annotated[float, typer.Option(help="simulated seconds a second", min=1)] = SPEED,
     seed: Annotated[int, typer.Option(help="another weather, another noise")] = 1,
+    port: Annotated[
+        int | None, typer.Option(help=f"port of the pages; {PORT} or a free one without it", min=0, max=65_535)
+    ] = None,
+    opens: Annotated[bool, typer.Option("--open", help="show the pages in a browser")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="print the summary as one JSON object")] = False,
 ) -> None:
-    """Run an embedded broker, a simulated fleet and the daemon, and show what comes out.
+    """Run an embedded broker, a simulated fleet and the daemon, and show what comes out, as pages too.
 
     Sixty days of history come first, through the broker, the daemon and the store; then the fleet lives on at an
-    accelerated clock until Ctrl-C. Growers, places and figures are invented.
+    accelerated clock until Ctrl-C. Its pages are served to this machine meanwhile, without a key; their address is
+    printed. Growers, places and figures are invented.
 
     Example: loamline demo --for 20
     """
+    # Loading these takes long, and every command would wait for it.
+    from loamline.app.demo.pages import serving_pages  # noqa: PLC0415
+    from loamline.app.serving import Lending  # noqa: PLC0415
+
     simulation = Simulation(seed)
     store = _prepare(folder, simulation)
-    now = simulation.history_end
+    clock, lending = _Clock(simulation.history_start), Lending()
     try:
         with (
             EmbeddedBroker() as broker,
-            Daemon(store, broker) as daemon,
+            Daemon(store, broker, (lending,)) as daemon,
             Publisher(host=broker.host, port=broker.port) as publisher,
+            serving_pages(lending.reader, lambda: clock.now, *((PORT, 0) if port is None else (port,))) as address,
         ):
-            daemon.wait_until_read(_history(simulation, publisher))
-            now = _live(simulation, publisher, daemon, speed, for_s)
-    except (EmbeddedBrokerError, RuntimeError) as problem:
+            errors.print(f"pages: {address}", soft_wrap=True, markup=False)
+            daemon.wait_until_read(_history(simulation, publisher, clock))
+            if opens:
+                webbrowser.open(address)
+            _live(simulation, publisher, daemon, speed, for_s, clock, address)
+    except (EmbeddedBrokerError, ApiError, RuntimeError) as problem:
         raise CommandError(str(problem)) from problem
-    _summary(store, now, as_json)
+    _summary(store, clock.now, as_json)
+
+
+@dataclass
+class _Clock:
+    """How far the simulation is."""
+
+    now: datetime
 
 
 def _prepare(folder: Path, simulation: Simulation) -> Path:
@@ -76,7 +103,7 @@ def _prepare(folder: Path, simulation: Simulation) -> Path:
     return store
 
 
-def _history(simulation: Simulation, publisher: Publisher) -> int:
+def _history(simulation: Simulation, publisher: Publisher, clock: _Clock) -> int:
     days = (simulation.history_end - simulation.history_start) / timedelta(days=1)
     columns = (
         TextColumn("{task.description}"),
@@ -90,24 +117,28 @@ def _history(simulation: Simulation, publisher: Publisher) -> int:
         task = progress.add_task("history through the broker", total=days)
         for reached, sent in publish_history(simulation, publisher):
             progress.update(task, completed=(reached - simulation.history_start) / timedelta(days=1))
-            total = sent
+            total, clock.now = sent, reached
         progress.update(task, completed=days)
     return total
 
 
 def _live(
-    simulation: Simulation, publisher: Publisher, daemon: Daemon, speed: float, seconds: float | None
-) -> datetime:
-    now = simulation.history_end
+    simulation: Simulation,
+    publisher: Publisher,
+    daemon: Daemon,
+    speed: float,
+    seconds: float | None,
+    clock: _Clock,
+    address: str,
+) -> None:
+    clock.now = simulation.history_end
     try:
         with Live(console=errors, auto_refresh=False, transient=False) as shown:
-            for now in live(simulation, publisher, speed, seconds):
-                shown.update(
-                    sites_table(daemon.look(), daemon.totals, rfc3339(now.replace(microsecond=0))), refresh=True
-                )
+            for clock.now in live(simulation, publisher, speed, seconds):
+                told = sites_table(daemon.look(), daemon.totals, rfc3339(clock.now.replace(microsecond=0)))
+                shown.update(Group(told, Text(f"pages: {address}   Ctrl-C ends it")), refresh=True)
     except KeyboardInterrupt:
         errors.print("stopping: what was published is still being stored")
-    return now
 
 
 def _summary(path: Path, now: datetime, as_json: bool) -> None:
@@ -133,6 +164,7 @@ def _summary(path: Path, now: datetime, as_json: bool) -> None:
     console.print(f"The store is {path}; the registry that it was given is {told['registry']}. Try next:\n")
     week_ago = rfc3339((now - timedelta(days=7)).replace(microsecond=0))
     for command in (
+        f"serve --store {path}",
         f"fleet --store {path} --as-of {told['simulated_until']}",
         f"explain 02A7C40000000101 {week_ago} --store {path}",
         f"export --store {path} --format xlsx --out last-week.xlsx --since {week_ago}",

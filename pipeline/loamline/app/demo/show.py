@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import threading
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime, timedelta
 from itertools import islice
 from pathlib import Path
@@ -19,6 +19,7 @@ import structlog
 
 from loamline.app.demo.uplinks import Simulation
 from loamline.app.ingest import Ingest
+from loamline.app.tending import Tender
 from loamline.edges.embedded_broker import EmbeddedBroker
 from loamline.edges.messages import Outcome
 from loamline.edges.mqtt import Subscriber
@@ -41,7 +42,7 @@ class Daemon:
     `totals` and `sites` are what it last committed; `sites` is looked up at most once a second.
     """
 
-    def __init__(self, store: Path, broker: EmbeddedBroker) -> None:
+    def __init__(self, store: Path, broker: EmbeddedBroker, tenders: Sequence[Tender] = ()) -> None:
         self.totals = Outcome()
         self.sites: list[SiteNow] = []
         self._looked_at_s = 0.0
@@ -54,7 +55,14 @@ class Daemon:
             log=log,
         )
         self._source = source
-        self._ingest = Ingest(store=store, codecs=builtin_codecs(), source=source, log=log, on_commit=self._note_commit)
+        self._ingest = Ingest(
+            store=store,
+            codecs=builtin_codecs(),
+            source=source,
+            log=log,
+            on_commit=self._note_commit,
+            tenders=tenders,
+        )
         self._problem: BaseException | None = None
         self._thread = threading.Thread(target=self._run, name="demo-daemon")
 

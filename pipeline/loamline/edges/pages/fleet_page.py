@@ -1,0 +1,242 @@
+"""The first page: what needs attention, since when, why and what to do; then every site and every probe."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from loamline.edges.pages import words
+from loamline.edges.pages.asked import Asked, Page
+from loamline.edges.pages.overview import Overview
+from loamline.edges.store.api_fleet import health_rows
+from loamline.edges.store.api_readings import Wanted
+from loamline.edges.store.fleet import WEAK_MARGIN_DB, Period
+from loamline.edges.store.page_fleet import Onset, SiteRow, first_aside, first_heard, onsets, site_rows
+from loamline.edges.store.page_places import placements_of, sites_seen
+from loamline.edges.store.problem_log import stored_problems
+from loamline_schemas.key_tables import Scope
+
+#: Days that verdicts, margin and losses are taken over; how far back an onset is looked for; probes a page.
+DAYS, BACK_DAYS, PROBES_A_PAGE = 7, 90, 100
+#: Needy probes that are told with all reasons; more are counted.
+_MOST_TOLD = 200
+
+#: What to do, by what needs attention; common practice.
+WHAT_TO_DO = {
+    "never heard": "Check that the probe is awake and joined, and that its keys stand with the network server.",
+    "silent": "See whether its neighbours are heard. If they are, visit it: cell, antenna, machinery, flooding.",
+    "supply low": "Change the cell before it turns cold, by the maker's safety sheet; figures since then may be wrong.",
+    "tilted": "Visit it: it may be pulled out or knocked over. Set it in undisturbed soil, and tell the registry.",
+    "set aside": "Read the sentence beside each uplink: a new firmware needs its codec; then read them again.",
+    "failing": "Open the probe and see which check failed. Don't irrigate by these figures.",
+    "losing uplinks": "Compare its gateways: a grown crop, a full sub-band or a gateway that is away.",
+    "weak signal": "Raise the antenna or add a gateway before the crop stands tall.",
+    "conflicts": "Two samples of one instant disagree: look for a second device with the same identity.",
+    "unregistered": "Add its factory record and its placement to the registry, or tell the network server to drop it.",
+    "not placed": "Tell the registry where each depth sits; without a placement there is no water content.",
+}
+#: The same of readings that fail, where one check alone says so.
+WHAT_TO_DO_OF_CHECK = {
+    "frost": "Nothing, where the soil was frozen: figures count again after a full thaw. Look to the crop.",
+    "stuck": "Its count stands still while the temperature moves: test transducer and cable, or replace it.",
+    "supply": "Change the cell, by the maker's safety sheet; figures since then may be wrong.",
+    "contact": "It reads air: visit it, and set it in undisturbed soil.",
+    "range": "A cable fault, or soil outside of the curve's domain, for which a curve of its own helps.",
+    "spike": "Single samples fly off: look for a loose cable, and for machinery near it.",
+    "fall": "Water left faster than soil drains: look for a crack beside the probe, or a probe that was pulled.",
+}
+
+
+@dataclass(frozen=True)
+class Reason:
+    """One thing that needs attention: in a word, since when (None: over the window), why, and what to do."""
+
+    word: str
+    since: datetime | None
+    why: str
+    todo: str
+
+
+@dataclass(frozen=True)
+class Needy:
+    """One probe with its reasons, the gravest first, and since when the earliest of them holds."""
+
+    probe: dict[str, Any]
+    reasons: list[Reason]
+    zone: str | None
+
+
+def show(asked: Asked) -> Page:
+    """Return the fleet page; without the scope fleet it tells of the sites alone."""
+    sites = sites_seen(asked.store, asked.customer)
+    told: dict[str, Any] = {"days": DAYS, "fleet": asked.may(Scope.FLEET)}
+    if not told["fleet"]:
+        now_at = _sites_now(asked)
+        told |= {"sites": [(row, now_at.get(name)) for name, row in sites.items()], "as_of": asked.now}
+        return Page("fleet.html.jinja", "Sites", told)
+    seen = overview(asked)
+    told |= {
+        "sites": [(row, seen.sites.get(name)) for name, row in sites.items()],
+        "as_of": seen.as_of,
+        "needy": seen.needy,
+        "beyond": seen.beyond,
+        "needy_count": seen.needy_count,
+        "probe_count": len(seen.health),
+        "kinds": _counted(seen.health),
+        **_listed(asked, seen.health),
+    }
+    return Page("fleet.html.jinja", "Fleet", told)
+
+
+def overview(asked: Asked) -> Overview:
+    """Return the fleet as it was a moment ago, those in need first."""
+
+    def made() -> Overview:
+        sites = sites_seen(asked.store, asked.customer)
+        health = health_rows(asked.store, asked.customer, Period.of(asked.now, asked.now, DAYS), None)
+        needy = sorted((row for row in health if row["attention"]), key=_need)
+        calm = [row for row in health if not row["attention"]]
+        told = _told(asked, needy[:_MOST_TOLD], sites)
+        beyond = [] if asked.customer is not None else stored_problems(asked.store)
+        beyond = [one for one in beyond if not one.subject.startswith("probe/")]
+        return Overview(asked.now, [*needy, *calm], told, len(needy), _sites_now(asked), beyond)
+
+    return asked.overviews.get(asked.customer, made)
+
+
+def _sites_now(asked: Asked) -> dict[str, SiteRow]:
+    day = Wanted(customer=asked.customer, since=asked.now - timedelta(days=1), until=asked.now)
+    return site_rows(asked.store, day)
+
+
+def _need(row: dict[str, Any]) -> tuple[Any, ...]:
+    """Return a sort key: the longest silent first, then those with most reasons, then by dev_eui."""
+    quiet = row["attention"][0] in ("silent", "never heard")
+    heard = row["last_heard_at"]
+    return not quiet, heard.timestamp() if quiet and heard else 0.0, -len(row["attention"]), row["dev_eui"]
+
+
+def _counted(health: Iterable[dict[str, Any]]) -> list[tuple[str, int]]:
+    counts: dict[str, int] = {}
+    for row in health:
+        for word in row["attention"]:
+            counts[word] = counts.get(word, 0) + 1
+    return sorted(counts.items(), key=lambda told: (list(WHAT_TO_DO).index(told[0]), told[0]))
+
+
+def _told(asked: Asked, needy: list[dict[str, Any]], sites: dict[str, Any]) -> list[Needy]:
+    def of(*names: str) -> list[str]:
+        return [row["dev_eui"] for row in needy if set(names) & set(row["attention"])]
+
+    window = asked.now - timedelta(days=DAYS)
+    heard: dict[str, datetime] = {}
+    if asked.customer is None:
+        back = asked.now - timedelta(days=BACK_DAYS)
+        began = onsets(asked.store, of("supply low", "tilted", "failing"), back, asked.now)
+        heard = first_heard(asked.store, of("unregistered", "not placed"))
+        aside = first_aside(asked.store, of("set aside"), window)
+    else:
+        began, aside = _own(asked, needy, window)
+    return [
+        Needy(
+            row,
+            [
+                _reason(word, row, began.get(row["dev_eui"], Onset()), heard, aside, asked.now)
+                for word in row["attention"]
+            ],
+            sites[row["site"]]["time_zone"] if row["site"] in sites else None,
+        )
+        for row in needy
+    ]
+
+
+def _own(asked: Asked, needy: list[dict[str, Any]], window: datetime) -> tuple[dict[str, Onset], dict[str, datetime]]:
+    """Return onsets and first uplinks set aside since a customer's probes stand where they do.
+
+    What a probe told elsewhere before is not this customer's.
+    """
+    began: dict[str, Onset] = {}
+    aside: dict[str, datetime] = {}
+    for row in needy:
+        placed = placements_of(asked.store, asked.customer, row["dev_eui"])
+        begun = max((one["valid_from"] for one in placed if one["valid_from"] <= asked.now), default=asked.now)
+        since = max(begun, window)
+        began |= onsets(asked.store, [row["dev_eui"]], since, asked.now)
+        aside |= first_aside(asked.store, [row["dev_eui"]], since)
+    return began, aside
+
+
+def _reason(
+    word: str,
+    row: dict[str, Any],
+    began: Onset,
+    heard: dict[str, datetime],
+    aside: dict[str, datetime],
+    now: datetime,
+) -> Reason:
+    name = row["dev_eui"]
+    since: datetime | None = None
+    why = ""
+    if word == "silent":
+        since = row["last_heard_at"]
+        spacing = row["usual_spacing_minutes"]
+        usual = f"; its uplinks usually come every {spacing:.0f} min" if spacing else ""
+        why = f"nothing heard for {words.ago(now - row['last_heard_at'])}{usual}"
+    elif word == "never heard":
+        why = "registered, and no uplink was ever heard"
+    elif word == "supply low":
+        since, why = (
+            began.supply_low,
+            f"its supply sagged while it measured; {words.figure(row['supply_v'], 'V')} at the newest uplink",
+        )
+    elif word == "tilted":
+        since, why = began.tilted, "it reports that it is not upright"
+    elif word == "failing":
+        since, why = began.failing, _failing(row, began)
+    elif word == "set aside":
+        since, why = (
+            aside.get(name),
+            f"{row['set_aside']} uplink{'' if row['set_aside'] == 1 else 's'} that no codec reads, in {DAYS} days",
+        )
+    elif word == "losing uplinks":
+        why = f"{words.share(row['share_lost'])} of its uplinks were lost in {DAYS} days, by gaps of the frame counter"
+    elif word == "weak signal":
+        why = (
+            f"median margin {words.figure(row['margin_db'], 'dB', 1)} over the demodulation floor in {DAYS} days; "
+            f"under {WEAK_MARGIN_DB:g} dB a wet leaf is enough"
+        )
+    elif word == "conflicts":
+        why = f"{row['conflicts']} samples of an instant that had another already, in {DAYS} days"
+    else:
+        since = heard.get(name)
+        why = "heard, and in no registry" if word == "unregistered" else "registered, and placed nowhere now"
+    todo = WHAT_TO_DO[word]
+    if word == "failing" and len(began.failed) == 1:
+        todo = WHAT_TO_DO_OF_CHECK[next(iter(began.failed))]
+    return Reason(word, since, why, todo)
+
+
+def _failing(row: dict[str, Any], began: Onset) -> str:
+    readings = sum(row[name] for name in row if name.startswith("verdict_"))
+    bad = row["verdict_fail"] + row["verdict_missing"]
+    worst = ", ".join(check for check, _ in sorted(began.failed.items(), key=lambda told: -told[1])[:3])
+    which = f"; failed: {worst}" if worst else "; no figure came" if began.missing else ""
+    return f"{bad} of {readings} readings in {DAYS} days failed or are missing{which}"
+
+
+def _listed(asked: Asked, health: list[dict[str, Any]]) -> dict[str, Any]:
+    """Return a page of all probes, of one site where one is asked for."""
+    site = asked.query.get("site") or None
+    rows = [row for row in health if site is None or row["site"] == site]
+    pages = max(1, -(-len(rows) // PROBES_A_PAGE))
+    page = min(max(asked.whole("page", 1), 1), pages)
+    start = (page - 1) * PROBES_A_PAGE
+    return {
+        "rows": rows[start : start + PROBES_A_PAGE],
+        "row_count": len(rows),
+        "page": page,
+        "pages": pages,
+        "chosen": site,
+    }

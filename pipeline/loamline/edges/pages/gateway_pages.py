@@ -1,0 +1,95 @@
+"""Gateways: which were heard through, when last, and how well; and of one, whom it hears."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import Any
+
+from loamline.core.radio_report import RadioReport
+from loamline.edges.pages import charts, traces
+from loamline.edges.pages.asked import SPANS, Asked, Page, missing
+from loamline.edges.pages.charts import Chart, Panel
+from loamline.edges.store.api_fleet import gateways_of
+from loamline.edges.store.api_pages import Term, page_of
+from loamline.edges.store.page_gateways import DayHeard, days_of, hears
+from loamline.edges.store.radio import Span, named_probes, radio_report
+from loamline_schemas.key_tables import Scope
+
+_MOST = 500
+#: In a larger fleet, margins and delivery are for `loamline radio report`: they need every delivery of every probe.
+_MOST_REPORTED = 500
+
+
+def show_all(asked: Asked) -> Page:
+    """Return the list of gateways that heard uplinks that may be seen."""
+    asked.caller.check(Scope.FLEET)
+    since, until, days = asked.span(7, None)
+    listing, own = gateways_of(asked.store, asked.customer, since, until)
+    rows = page_of(asked.store, listing, own, limit=_MOST).rows.to_pylist()
+    return Page("gateways.html.jinja", "Gateways", {"gateways": rows, "days": days, "spans": SPANS, "now": asked.now})
+
+
+def show(asked: Asked) -> Page:
+    """Return one gateway's page. Raises PageError (404) for one that heard nothing that may be seen."""
+    asked.caller.check(Scope.FLEET)
+    name = asked.path["gateway"]
+    since, until, days = asked.span(7, None)
+    listing, own = gateways_of(asked.store, asked.customer, since, until)
+    rows = page_of(asked.store, listing, own, [Term("gateway = $gateway", {"gateway": name})], limit=1).rows.to_pylist()
+    if not rows:
+        raise missing("gateway", name, f"None of that name heard an uplink in the last {days} days.")
+    daily = days_of(asked.store, asked.customer, name, since, until)
+    told: dict[str, Any] = {
+        "gateway": rows[0],
+        "days": days,
+        "spans": SPANS,
+        "daily": daily,
+        "chart": _chart(name, daily, (since, until)) if daily else None,
+        "hears": hears(asked.store, asked.customer, name, since, until),
+        "report": _report(asked, name, since, until),
+        "now": asked.now,
+        "since": since,
+        "until": until,
+    }
+    return Page("gateway.html.jinja", f"Gateway {name}", told)
+
+
+def _report(asked: Asked, name: str, since: datetime, until: datetime) -> dict[str, Any] | None:
+    """Return margins and delivery of everybody's probes, for an operator: by dev_eui, and the gateway's own."""
+    if asked.customer is not None:
+        return None
+    probes = named_probes(asked.store, until)
+    if len(probes) > _MOST_REPORTED:
+        return None
+    report: RadioReport = radio_report(asked.store, Span(since, until), probes)
+    links = {probes[link.probe_id].dev_eui: link for link in report.links if link.gateway == name}
+    own = next((gateway for gateway in report.gateways if gateway.gateway == name), None)
+    only = {probes[probe.probe_id].dev_eui for probe in report.probes if probe.only_gateway == name}
+    return {"links": links, "own": own, "only": only}
+
+
+def _chart(name: str, daily: list[DayHeard], span: tuple[datetime, datetime]) -> Chart:
+    x = [charts.wall(day.day + timedelta(hours=12), None) for day in daily]
+    uplinks = traces.bars(
+        "uplinks heard",
+        x,
+        [float(day.uplinks) for day in daily],
+        [f"{day.uplinks} uplinks, {day.day:%d %b}" for day in daily],
+        hours=20,
+    )
+    snr = traces.line(
+        "median SNR", x, [day.median_snr_db for day in daily], text=[f"{day.median_snr_db} dB" for day in daily]
+    )
+    sentence = (
+        f"Uplinks heard by {name} a day (UTC): from {min(day.uplinks for day in daily)} to "
+        f"{max(day.uplinks for day in daily)}, "
+        f"{len(daily)} days with any. Median signal-to-noise ratio below it."
+    )
+    top = max(day.uplinks for day in daily) * 1.1
+    return charts.chart(
+        "gateway",
+        sentence,
+        [Panel("Uplinks a day (UTC)", "uplinks", [uplinks], None, (0, top)), Panel("Median SNR", "dB", [snr])],
+        span,
+        None,
+    )

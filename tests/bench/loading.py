@@ -1,0 +1,202 @@
+"""Load: how late and how dear a daemon stores what a real broker delivers, beside a subscriber that only counts."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+import numpy as np
+
+from tests.bench.measure import Figure
+from tests.support.daemon import Daemon, until
+from tests.support.large_store import fleet_store, uplink
+from tests.support.mosquitto import Mosquitto, mosquitto_program
+
+PROBES, HOURS = 1_000, 200
+_TICK_S = 0.01
+_CLOCK = os.sysconf("SC_CLK_TCK")
+#: Sends lines of standard input to a topic at a rate, 0 for as quickly as the broker takes them; prints when each went.
+_SENDER = "from tests.bench.loading import send; send()"
+_COUNTER = "from tests.bench.loading import count; count()"
+
+
+@dataclass(frozen=True)
+class Load:
+    """So many uplinks a second for so long, and what of delay and of one core that may take."""
+
+    per_s: int
+    seconds: float
+    p99_ms: float
+    core: float
+
+
+def figures(*, quick: bool) -> Iterator[Figure]:
+    """Yield delay and processor time at a rate, and how quickly a backlog is drained."""
+    program = mosquitto_program()
+    if program is None:
+        return
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        fleet_store(folder / "fleet.duckdb", PROBES, HOURS)
+        broker = Mosquitto(program, folder)
+        broker.start()
+        try:
+            first = 0
+            for load in (Load(1000, 5 if quick else 60, 100, 0.2), Load(5000, 3 if quick else 30, 150, 0.2)):
+                yield from _at_rate(folder, broker, load, first)
+                first += round(load.per_s * load.seconds)
+            yield from _backlog(folder, broker, 10_000 if quick else 200_000, first)
+        finally:
+            broker.stop()
+
+
+def _at_rate(folder: Path, broker: Mosquitto, load: Load, first: int) -> Iterator[Figure]:
+    count = round(load.per_s * load.seconds)
+    with _daemon(folder, broker) as daemon:
+        spent_s = _processor_s(daemon.process.pid)
+        sent = _sent(broker, first, count, load.per_s)
+        until(lambda: daemon.committed("read") >= count, 300)
+        spent_s = _processor_s(daemon.process.pid) - spent_s
+        late_ms = 1000 * (_committed_at(daemon, count) - sent)
+    p99_ms, core = float(np.percentile(late_ms, 99)), spent_s / float(sent[-1] - sent[0])
+    of = f"{count} uplinks of {PROBES} probes at {load.per_s} a second"
+    detail = f"{p99_ms:.0f} ms (p99), {np.median(late_ms):.0f} ms (median) from publishing to the commit; {of}"
+    name = f"{load.per_s} uplinks a second: {load.p99_ms:g} ms to the delay"
+    yield Figure(name, 1, load.p99_ms / p99_ms, detail, "of what is allowed")
+    name = f"{load.per_s} uplinks a second: {load.core:.0%} of a core to what the daemon takes"
+    yield Figure(name, 1, load.core / core, f"{core:.0%} of a core; {of}", "of what is allowed")
+
+
+def _backlog(folder: Path, broker: Mosquitto, count: int, first: int) -> Iterator[Figure]:
+    """Both have a session that outlives them; the broker keeps for both what comes while they are away."""
+    counter = [sys.executable, "-c", _COUNTER, broker.host, str(broker.port)]
+    subprocess.run([*counter, "0"], check=True, capture_output=True)
+    _sent(broker, first, count, 0)
+    with _daemon(folder, broker) as daemon:
+        begun = daemon.wait_for("subscribed", 60)
+        until(lambda: daemon.committed("read") >= count, 900)
+        took_s = daemon.told("committed")[-1]["at_s"] - _instant(begun["timestamp"])
+    counted_s = float(subprocess.run([*counter, str(count)], check=True, capture_output=True).stdout)
+    detail = f"{count / took_s:.0f} uplinks a second, the bare subscriber {count / counted_s:.0f}; {count} waiting"
+    yield Figure("drain a backlog: against 25 000 uplinks a second", 1, count / took_s / 25_000, detail, "of the goal")
+    yield Figure("drain a backlog, against a subscriber that only counts", 0.4, counted_s / took_s, detail)
+
+
+class _daemon:  # noqa: N801 - used like a function
+    """The real daemon on the fleet's store, subscribed."""
+
+    def __init__(self, folder: Path, broker: Mosquitto) -> None:
+        self._daemon = Daemon(broker, folder / "fleet.duckdb", "--topic", "load/#", "--client-id", "load-daemon")
+
+    def __enter__(self) -> _Timed:
+        self._daemon.wait_for("subscribed", 60)
+        return _Timed(self._daemon)
+
+    def __exit__(self, *_: object) -> None:
+        self._daemon.terminate()
+
+
+class _Timed:
+    """A daemon whose log lines tell when each commit was."""
+
+    def __init__(self, daemon: Daemon) -> None:
+        self._daemon = daemon
+        self.process, self.wait_for = daemon.process, daemon.wait_for
+
+    def committed(self, count: str) -> int:
+        return self._daemon.committed(count)
+
+    def told(self, event: str) -> list[dict[str, float]]:
+        return [{**line, "at_s": _instant(line["timestamp"])} for line in self._daemon.told(event)]
+
+
+def _committed_at(daemon: _Timed, count: int) -> np.ndarray:
+    """Return when each message was committed, in the order of sending, which one broker and one topic keep."""
+    lines = daemon.told("committed")
+    return np.repeat([line["at_s"] for line in lines], [int(line["read"]) for line in lines])[:count]
+
+
+def _instant(text: str) -> float:
+    return datetime.fromisoformat(text).timestamp()
+
+
+def _sent(broker: Mosquitto, first: int, count: int, per_s: int) -> np.ndarray:
+    """Publish uplinks number `first` and following; return when each went, seconds since 1970."""
+    lines = b"\n".join(
+        uplink(n % PROBES, HOURS + n // PROBES).model_dump_json(exclude_none=True).encode()
+        for n in range(first, first + count)
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", _SENDER, broker.host, str(broker.port), str(per_s)],
+        input=lines,
+        check=True,
+        capture_output=True,
+    )
+    return np.frombuffer(done.stdout, dtype=np.float64)
+
+
+def send() -> None:
+    """Publish the lines of standard input, QoS 1; write when each went, as doubles."""
+    from loamline.edges.publisher import Publisher
+
+    host, port, per_s = sys.argv[1], int(sys.argv[2]), int(sys.argv[3])
+    bodies = sys.stdin.buffer.read().split(b"\n")
+    went: list[float] = []
+    with Publisher(host=host, port=port, protocol="5", window=2_000) as publisher:
+        begun = time.time()
+        for number, body in enumerate(bodies):
+            due = begun + number / per_s if per_s else 0.0
+            while (left := due - time.time()) > 0:
+                time.sleep(min(left, _TICK_S))
+            went.append(time.time())
+            publisher.publish("load/x", body)
+    sys.stdout.buffer.write(np.array(went).tobytes())
+
+
+def count() -> None:
+    """Count so many messages of a kept session as a bare subscriber does; print how many seconds that took."""
+    import threading
+
+    from paho.mqtt import client as mqtt
+    from paho.mqtt.enums import CallbackAPIVersion
+    from paho.mqtt.packettypes import PacketTypes
+    from paho.mqtt.properties import Properties
+
+    host, port, wanted = sys.argv[1], int(sys.argv[2]), int(sys.argv[3])
+    seen, done, times = 0, threading.Event(), [0.0, 0.0]
+
+    def on_message(*_: object) -> None:
+        nonlocal seen
+        seen += 1
+        if seen >= wanted:
+            times[1] = time.perf_counter()
+            done.set()
+
+    def on_subscribe(*_: object) -> None:
+        if not wanted:
+            done.set()
+
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="load-counter", protocol=mqtt.MQTTv5)
+    client.on_message, client.on_subscribe = on_message, on_subscribe
+    client.on_connect = lambda *_: client.subscribe("load/#", qos=1)
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    properties.SessionExpiryInterval, properties.ReceiveMaximum = 3600, 4000
+    times[0] = time.perf_counter()
+    client.connect(host, port, clean_start=False, properties=properties)
+    client.loop_start()
+    done.wait(600)
+    client.disconnect()
+    client.loop_stop()
+    sys.stdout.write(str(times[1] - times[0]))
+
+
+def _processor_s(pid: int) -> float:
+    fields: Sequence[str] = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / _CLOCK
