@@ -21,6 +21,7 @@ from structlog.typing import FilteringBoundLogger
 
 from loamline.edges.inbox import Delivery, Inbox, Receipt
 from loamline.edges.intake import IntakeError
+from loamline.edges.listener import bound
 from loamline.edges.problem_details import HttpError
 from loamline.edges.webhook_app import Door, make_app
 from loamline.edges.webhook_protocol import RETRY_AFTER_S, BoundedProtocol, Bounds, defects
@@ -135,24 +136,12 @@ class Webhook:
     def _bound(self) -> socket.socket:
         host, port = self._settings.host, self._settings.port
         try:
-            family, kind, protocol, _, address = socket.getaddrinfo(
-                host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
-            )[0]
-            listener = socket.socket(family, kind, protocol)
-            try:
-                listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-                listener.bind(address)
-                # From here on callers wait instead of being refused, however long the thread takes to begin.
-                listener.listen()
-            except OSError:
-                listener.close()
-                raise
+            return bound(host, port)
         except OSError as problem:
             raise WebhookError(
                 f"expected to listen on webhook.host {host}, webhook.port {port}, got {problem.strerror}; "
                 "is another daemon there?"
             ) from problem
-        return listener
 
     # The webhook's own thread ------------------------------------------------------------------------
 

@@ -13,6 +13,7 @@ import uvicorn
 from starlette.types import ASGIApp
 from structlog.typing import FilteringBoundLogger
 
+from loamline.edges.listener import bound
 from loamline.edges.webhook_protocol import BoundedProtocol, Bounds, defects
 
 _FAREWELL_S = 5.0
@@ -76,19 +77,8 @@ def serve_in_thread(
 
 def _bound(host: str, port: int) -> socket.socket:
     try:
-        family, kind, protocol, _, address = socket.getaddrinfo(
-            host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
-        )[0]
-        listener = socket.socket(family, kind, protocol)
-        try:
-            listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-            listener.bind(address)
-            listener.listen()
-        except OSError:
-            listener.close()
-            raise
+        return bound(host, port)
     except OSError as problem:
         raise ApiError(
             f"expected to listen on host {host}, port {port}, got {problem.strerror}; is another server there?"
         ) from problem
-    return listener

@@ -10,9 +10,10 @@ import pyarrow as pa
 
 from loamline.edges.store.api_pages import Listing, Term
 from loamline.edges.store.api_readings import Wanted, probe_numbers, source_of
-from loamline.edges.store.api_registry import OWN_PLACED, PLACED
+from loamline.edges.store.api_registry import OWN_PLACED
 from loamline.edges.store.connection import Store
 from loamline.edges.store.fleet import Period, ProbeHealth, attention, fleet
+from loamline.edges.store.placements import PLACED
 from loamline.edges.store.readings import ExportColumn
 from loamline.edges.store.revisions import CURRENT
 from loamline_schemas.columns import INSTANT

@@ -20,9 +20,10 @@ from loamline.core.soil.profile import profile_storage, profile_water
 from loamline.core.soil.profiles_of import Profiles, profiles_of
 from loamline.edges.store.api_pages import After, Page, schema_of
 from loamline.edges.store.api_readings import Wanted, probe_numbers
-from loamline.edges.store.api_registry import OWN_PLACED, PLACED
+from loamline.edges.store.api_registry import OWN_PLACED
 from loamline.edges.store.api_summaries import day_start_us, zones_of
 from loamline.edges.store.connection import Store
+from loamline.edges.store.placements import PLACED
 from loamline.edges.store.readings import ExportColumn
 from loamline.edges.store.registry import row_of
 from loamline.edges.store.revisions import CURRENT

@@ -7,21 +7,13 @@ from typing import Any
 import pyarrow as pa
 
 from loamline.edges.store.api_pages import Listing, Term
+from loamline.edges.store.placements import PLACED
 from loamline.edges.store.readings import ExportColumn
 from loamline_schemas.columns import INSTANT
 
 _c = ExportColumn
 _TEXT, _REAL = pa.string(), pa.float64()
 
-#: The placements in force, each with its end: its own, or the beginning of the next one of that depth.
-#: As for readings (`core.timeline`), of rows that begin together the last one holds.
-PLACED = """(
-    SELECT * EXCLUDE (valid_to), least(
-        coalesce(valid_to, 'infinity'),
-        coalesce(lead(valid_from) OVER (PARTITION BY dev_eui, depth_index ORDER BY valid_from, digest), 'infinity')
-    ) AS valid_end
-    FROM placement WHERE last_reference_id IS NULL
-)"""
 _OWN_SITES = "(SELECT site FROM site WHERE last_reference_id IS NULL AND customer = $customer)"
 #: The same of one customer's sites, those that held for any time at all.
 OWN_PLACED = f"(SELECT * FROM {PLACED} WHERE valid_end > valid_from AND site IN {_OWN_SITES})"  # noqa: S608 - our own names

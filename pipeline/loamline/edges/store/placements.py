@@ -55,9 +55,9 @@ PROBES = pa.schema(
     ]
 )
 
-# As for readings (`core.timeline`), a placement ends where it says or where the next one of that depth begins; of those
-# that begin together the last one holds.
-_PLACED = """(
+#: The placements in force. As for readings (`core.timeline`), one ends where it says or where the next one of that
+#: depth begins; of those that begin together the last one holds.
+PLACED = """(
     SELECT * EXCLUDE (valid_to), least(
         coalesce(valid_to, 'infinity'),
         coalesce(lead(valid_from) OVER (PARTITION BY dev_eui, depth_index ORDER BY valid_from, digest), 'infinity')
@@ -72,7 +72,7 @@ _NEWEST_RECORD = """(
 _PLACEMENTS = f"""
     SELECT p.dev_eui, b.serial, p.site, p.label, p.depth_index, p.depth_cm, p.texture, p.valid_from,
            nullif(p.valid_end, 'infinity'), p.curve, p.deficit_below, p.excess_above, s.time_zone
-    FROM {_PLACED} p LEFT JOIN {_NEWEST_RECORD} b USING (dev_eui)
+    FROM {PLACED} p LEFT JOIN {_NEWEST_RECORD} b USING (dev_eui)
     LEFT JOIN site s ON s.site = p.site AND s.last_reference_id IS NULL
     WHERE p.valid_end > p.valid_from AND ($site IS NULL OR p.site = $site)
       AND ($dev_euis IS NULL OR list_contains($dev_euis, p.dev_eui))
