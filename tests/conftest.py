@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import json
+import subprocess
+import sys
 from collections.abc import Callable, Iterable
 from datetime import UTC, date, datetime, timedelta
 from itertools import count
@@ -172,6 +175,22 @@ def season_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return a store of `Stores.season`, made once: for reading only."""
     maker = Stores(tmp_path_factory.mktemp("season"))
     return maker.make(maker.season())
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, Any]]:
+    """Run the demo once, for two seconds of live time; return its folder and the summary it printed: copy to write."""
+    folder = tmp_path_factory.mktemp("demo") / "it"
+    program = Path(sys.executable).with_name("loamline")
+    done = subprocess.run(
+        [str(program), "demo", "--for", "2", "--folder", str(folder), "--json"],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=600,
+    )
+    assert done.returncode == 0, done.stderr
+    return folder, json.loads(done.stdout)
 
 
 @pytest.fixture

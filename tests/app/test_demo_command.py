@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -14,20 +11,10 @@ from loamline.edges.store.connection import Store
 from loamline.edges.store.profiles import Span, site_hours
 
 
-@pytest.fixture(scope="module")
-def ran(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, Any]]:
-    """Run the demo once, for two seconds of live time; return its folder and the summary it printed."""
-    folder = tmp_path_factory.mktemp("demo") / "it"
-    program = Path(sys.executable).with_name("loamline")
-    done = subprocess.run(
-        [str(program), "demo", "--for", "2", "--folder", str(folder), "--json"],
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=300,
-    )
-    assert done.returncode == 0, done.stderr
-    return folder, json.loads(done.stdout)
+@pytest.fixture
+def ran(demo: tuple[Path, dict[str, Any]]) -> tuple[Path, dict[str, Any]]:
+    """Return the folder of the demo's run, for reading only, and the summary that it printed."""
+    return demo
 
 
 def verdicts(store: Store, check: str, probe: str) -> set[int]:
