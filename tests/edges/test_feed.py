@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import itertools
 import json
 import signal
 import socket
@@ -16,6 +17,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from paho.mqtt import client as mqtt
+from paho.mqtt import publish
 from paho.mqtt.enums import CallbackAPIVersion
 from pydantic import ValidationError
 
@@ -35,8 +37,9 @@ from loamline_schemas.settings import Settings
 from tests.conftest import Stores
 from tests.support.daemon import Daemon, until
 from tests.support.event_receiver import http_receiver
-from tests.support.mosquitto import a_broker
+from tests.support.mosquitto import a_broker, free_port
 from tests.support.revised import apply, load, undo, with_bench
+from tests.support.uplinks import as_bytes, fleet
 
 CODECS = builtin_codecs()
 SECRET = "whsec_" + "QUJDREVGR0hJSktMTU5PUFFSU1RVVldYWVo="
@@ -478,10 +481,33 @@ def test_the_daemon_killed_while_it_sends_leaves_no_reading_untold(stores, loaml
         assert daemon.terminate(signal.SIGTERM) == 0
         with Store.open(path) as store:
             assert keep_last(bodies(receiver)) == standing(store)
-            assert soil_is_told(store)
+            assert is_told(store)
 
 
-def soil_is_told(store):
+@pytest.mark.broker
+def test_the_daemon_acknowledges_all_that_comes_while_a_receiver_is_dead_and_status_tells_so(loamline, tmp_path):
+    path, config = tmp_path / "soil.duckdb", tmp_path / "loamline.toml"
+    url = f"http://127.0.0.1:{free_port()}/feed"
+    feed = f'[[feeds]]\nname = "north"\nurl = "{url}"\nsince = 2026-01-01T00:00:00Z\n'
+    config.write_text(f"[watch]\ncanary_seconds = 0\n{feed}")
+    uplinks = [as_bytes(uplink) for uplink in itertools.islice(fleet(7), 200)]
+    with a_broker(tmp_path) as broker:
+        daemon = Daemon(broker, path, "--config", str(config))
+        daemon.wait_for("subscribed")
+        publish.multiple(
+            [("loamline/uplinks/x", uplink, 1, False) for uplink in uplinks], hostname=broker.host, port=broker.port
+        )
+        until(lambda: sum(line["messages"] for line in daemon.told("committed")) >= 200)
+        assert daemon.committed("accepted") + daemon.committed("set_aside") == 200
+        assert daemon.committed("acknowledged") == 200
+        daemon.wait_for("readings not taken, they are sent again")
+        done = loamline("status", "--store", path)
+        assert "minutes behind" in done.output
+        assert f"expected {url} to answer, got [Errno 111] Connection refused" in done.output
+        assert daemon.terminate(signal.SIGTERM) == 0
+
+
+def is_told(store):
     (state,) = feed_states(store).values()
     return state.at_end and state.failing_since is None
 

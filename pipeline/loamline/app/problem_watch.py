@@ -5,39 +5,22 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 from typing import Any
 
-from pydantic import SecretStr
 from structlog.typing import FilteringBoundLogger
 
-from loamline.app.output import CommandError
+from loamline.app.receivers import receiver_of
+from loamline.core.cloud_events import MEDIA_TYPE
 from loamline.edges.event_delivery import EventDelivery
-from loamline.edges.event_receivers import BrokerAccess, Receiver, TopicReceiver, WebhookReceiver
-from loamline.edges.secret_file import SecretFileError, read_secret
 from loamline.edges.store.connection import Store
 from loamline.edges.store.outbox import outbox_state, record_answers, waiting_events
 from loamline.edges.store.problems import Problems
-from loamline.edges.webhook_signature import SecretError, parse_secret
-from loamline_schemas.events_settings import EventBrokerSettings, EventsSettings
+from loamline_schemas.events_settings import EventsSettings
 
 #: No more often than this, whatever comes in.
 TURN_S = 1.0
 #: Events that the sending thread holds at a time.
 HANDED = 100
-
-
-def receiver_of(settings: EventsSettings) -> Receiver | None:
-    """Return where events go; None for nowhere. Raises CommandError where a file that is named can't be used."""
-    if settings.url is not None:
-        secret = _secret("secret", settings.secret, settings.secret_file)
-        if secret is not None:
-            try:
-                parse_secret(secret)
-            except SecretError as problem:
-                raise CommandError(f"events.secret{'_file' if settings.secret_file else ''}: {problem}", 2) from None
-        return WebhookReceiver(settings.url, secret=secret, timeout_s=settings.timeout_s, clock=time.time)
-    return None if settings.mqtt is None else _topic(settings.mqtt, settings.timeout_s)
 
 
 class ProblemWatch:
@@ -55,7 +38,7 @@ class ProblemWatch:
         clock: Callable[[], datetime] = lambda: datetime.now(UTC),
     ) -> None:
         self._settings, self._log, self._turn_s, self._clock = settings, log, turn_s, clock
-        self._receiver = receiver_of(settings)
+        self._receiver = receiver_of(settings, "events", MEDIA_TYPE)
         self._delivery: EventDelivery | None = None
         self._store: Store | None = None
         self._problems: Problems | None = None
@@ -128,24 +111,3 @@ class ProblemWatch:
             record_answers(store, self._taken, state)
             self._delivery.recorded(self._taken)
             self._taken, self._noted = [], told
-
-
-def _topic(broker: EventBrokerSettings, timeout_s: float) -> TopicReceiver:
-    access = BrokerAccess(
-        broker.host,
-        broker.port,
-        broker.client_id,
-        broker.username,
-        _secret("mqtt.password", broker.password, broker.password_file),
-        broker.ca_file,
-        broker.certificate_file,
-        broker.key_file,
-    )
-    return TopicReceiver(access, broker.topic, timeout_s=timeout_s)
-
-
-def _secret(name: str, told: SecretStr | None, path: Path | None) -> str | None:
-    try:
-        return read_secret(path).strip() if path is not None else told.get_secret_value() if told is not None else None
-    except SecretFileError as problem:
-        raise CommandError(f"events.{name}_file: {problem}", 2) from None

@@ -1,8 +1,9 @@
-"""Receivers of events: a webhook that is posted to, and an MQTT topic. One event at a time, by one thread.
+"""Receivers of events and of feeds: a webhook that is posted to, and an MQTT topic. One at a time, by one thread.
 
-CloudEvents 1.0 in structured mode: the whole event is the body, as application/cloudevents+json. A post carries the
-Standard Webhooks headers, signed anew on each attempt where there is a secret; `webhook-id` is the event's id and stays
-the same, so that a receiver can tell what it has already. Redirects are not followed: a signed body goes nowhere else.
+By default CloudEvents 1.0 in structured mode: the whole event is the body, as application/cloudevents+json. A post
+carries the Standard Webhooks headers, signed anew on each attempt where there is a secret; `webhook-id` is the event's
+id and stays the same, so that a receiver can tell what it has already. Redirects are not followed: a signed body goes
+nowhere else.
 """
 
 from __future__ import annotations
@@ -60,19 +61,27 @@ class Receiver(Protocol):
 class WebhookReceiver:
     """Posts to `url`, over one connection as long as that lasts; a 2xx answer means taken."""
 
-    def __init__(self, url: str, *, secret: str | None, timeout_s: float, clock: Callable[[], float]) -> None:
+    def __init__(
+        self,
+        url: str,
+        *,
+        secret: str | None,
+        timeout_s: float,
+        clock: Callable[[], float],
+        media_type: str = MEDIA_TYPE,
+    ) -> None:
         parts = urlsplit(url)
         self._host, self._tls, self._port = str(parts.hostname), parts.scheme == "https", parts.port
         self._target = (parts.path or "/") + (f"?{parts.query}" if parts.query else "")
         # A query may hold a key.
         self.name = f"{parts.scheme}://{parts.netloc}{parts.path}"
-        self._secret, self._timeout_s, self._clock = secret, timeout_s, clock
+        self._secret, self._timeout_s, self._clock, self._media_type = secret, timeout_s, clock, media_type
         self._connection: http.client.HTTPConnection | None = None
 
     def send(self, event_id: str, body: bytes) -> None:
         """Return once the answer is 2xx. Raises AwayError or RefusedError."""
         at = int(self._clock())
-        headers = {"content-type": MEDIA_TYPE, "webhook-id": event_id, "webhook-timestamp": str(at)}
+        headers = {"content-type": self._media_type, "webhook-id": event_id, "webhook-timestamp": str(at)}
         if self._secret is not None:
             headers["webhook-signature"] = sign(self._secret, event_id, at, body)
         reused = self._connection is not None
@@ -135,8 +144,8 @@ class BrokerAccess:
 class TopicReceiver:
     """Publishes to one topic with QoS 1 over MQTT 5; the broker's acknowledgement means taken."""
 
-    def __init__(self, access: BrokerAccess, topic: str, *, timeout_s: float) -> None:
-        self._access, self._topic, self._timeout_s = access, topic, timeout_s
+    def __init__(self, access: BrokerAccess, topic: str, *, timeout_s: float, media_type: str = MEDIA_TYPE) -> None:
+        self._access, self._topic, self._timeout_s, self._media_type = access, topic, timeout_s, media_type
         self.name = f"mqtt {access.host}:{access.port} {topic}"
         self._client: mqtt.Client | None = None
 
@@ -167,7 +176,7 @@ class TopicReceiver:
 
         client.on_publish = on_publish
         properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
-        properties.ContentType = MEDIA_TYPE
+        properties.ContentType = self._media_type
         properties.PayloadFormatIndicator = 1
         sent = client.publish(self._topic, body, qos=1, properties=properties)
         if sent.rc != mqtt.MQTT_ERR_SUCCESS:

@@ -14,6 +14,7 @@ import typer
 
 from loamline.app.codecs import CodecDirOption, known_codecs
 from loamline.app.envelopes import KeyEncryptionKeyOption, KeysOption, MapsOption
+from loamline.app.feed_tending import FeedTending
 from loamline.app.ingest import Ingest, make_log
 from loamline.app.life import Life
 from loamline.app.output import CommandError
@@ -137,7 +138,7 @@ def ingest(
     codecs, readers = known_codecs(settings.codec_dirs), Readers(settings)
     source = ways_in(settings, store_away=store_away, log=log, readers=readers)
     life = Life(source.state)
-    problems = ProblemWatch(settings.events, log)
+    problems, feeds = ProblemWatch(settings.events, log), FeedTending(settings.feeds, log)
     pulse, lending = Pulse(), Lending()
     metrics = Metrics(intake=source, pulse=pulse, store_away=store_away, job=lambda: daemon.job)
     health = None if settings.metrics is None else HealthServer(settings.metrics, metrics, log)
@@ -149,8 +150,8 @@ def ingest(
         requests=ControlServer(socket_path(settings.store), log),
         store_away=store_away,
         observers=(life.committed, metrics.committed),
-        tenders=(problems, lending),
-        about=lambda store: {**life.told(store), **problems.told(store)},
+        tenders=(problems, feeds, lending),
+        about=lambda store: {**life.told(store), **problems.told(store), **feeds.told(store)},
         reloading=Reloading(settings, readers=readers, codecs=codecs, log=log),
         pulse=pulse,
     )

@@ -61,6 +61,8 @@ def _lines(told: dict[str, Any]) -> Iterator[tuple[str, str]]:
     yield "totals", ", ".join(f"{count} {word.replace('_', ' ')}" for word, count in told["counts"].items())
     yield "last commit", _when(told["last_commit_at"])
     yield "last heard", _when(told["last_heard_at"])
+    for feed in told.get("feeds", ()):
+        yield "feed", f"{feed['name']}: {_feed(feed)}"
     yield "replay", job_in_words(told)
     held, free = told["store_bytes"] / _MB, told["disk_free_bytes"] / _MB
     yield "store", f"{told['store']}, {held:.1f} MB, schema {told['schema']}, newest uplink {told['last_seq']}"
@@ -78,6 +80,15 @@ def _way_in(way: dict[str, Any]) -> str:
     elif canary and canary["round_trip_s"] is not None:
         words.append(f"a canary takes {1000 * canary['round_trip_s']:.0f} ms")
     return ", ".join([*words, *([] if way["open"] else ["NOT OPEN: see the daemon's log"])])
+
+
+def _feed(feed: dict[str, Any]) -> str:
+    minutes = feed["behind_s"] / 60
+    words = f"{minutes:.0f} minutes behind, {feed['changes_due']} changes due" if feed["waiting"] else "nothing waits"
+    words += f", to {feed['receiver']}, last taken {_when(feed['sent_at'])}"
+    if feed["failing_since"] is None:
+        return words
+    return f"{words}; FAILING since {_when(feed['failing_since'])}: {feed['last_error']}"
 
 
 def job_in_words(told: dict[str, Any]) -> str:

@@ -17,6 +17,7 @@ import pyarrow as pa
 from loamline.core.columns import instants, ints, whole
 from loamline.core.revisions import Revision, Revisions
 from loamline.edges.store.connection import Store
+from loamline.edges.store.feed_due import note_merged
 from loamline_schemas.tables import REVISION
 
 Step = Literal["preparing", "applied", "withdrawing", "undone"]
@@ -159,6 +160,7 @@ def merge_pending(store: Store, probes: Iterable[int]) -> None:
     """Write the published changes of `probes` into `reading`. Runs in the caller's transaction."""
     con = store.con
     con.register("_merged", pa.table({"probe_id": pa.array(list(probes), pa.int32())}))
+    note_merged(store)
     staged = "SELECT * FROM reading_staged WHERE probe_id IN (SELECT probe_id FROM _merged)"
     con.execute(
         f"DELETE FROM reading r USING ({staged}) s WHERE r.probe_id = s.probe_id "  # noqa: S608

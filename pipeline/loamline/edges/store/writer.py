@@ -23,6 +23,7 @@ from loamline.core.provenance import Registry
 from loamline.edges.messages import Accepted, Fate, Outcome, Rejected
 from loamline.edges.store import rejected as rejected_messages
 from loamline.edges.store.connection import Store
+from loamline.edges.store.feed_due import note_changes
 from loamline.edges.store.frost_state import carried_on, states_before, told_otherwise
 from loamline.edges.store.provenances import Provenances
 from loamline.edges.store.raw_log import deliveries_in, of_the_same_uplinks, unseen
@@ -241,6 +242,8 @@ class Writer:
         ).to_arrow_table()
         held, fresh = in_order(held, key), in_order(fresh, key)
         gone, added = rows_apart(held, fresh, key).changed
+        if table is READING:
+            note_changes(self._store, held.take(pa.array(gone)), fresh.take(pa.array(added)))
         if len(gone):
             con.register("_gone", held.select(list(key)).take(pa.array(gone)))
             same = " AND ".join(f"t.{name} = _gone.{name}" for name in key)
