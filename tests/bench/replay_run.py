@@ -13,22 +13,22 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from itertools import islice
 from pathlib import Path
 from typing import Literal
 
 import pyarrow as pa
 
-from loamline.core.derive import Derived, derive
+from loamline.core.derive import Derived
 from loamline.core.provenance import Registry
-from loamline.edges.ahead import Ahead
 from loamline.edges.allocator import keep_freed_memory
+from loamline.edges.ship.process_replay import derived_by, pool_of
 from loamline.edges.store.connection import Store
 from loamline.edges.store.probe_stream import ProbeStream
 from loamline.edges.store.provenances import Provenances
 from loamline.edges.store.registry import insert, probe_ids, registry, save_state
-from loamline.edges.store.replay import delivery_counts
+from loamline.edges.store.replay import Block, delivery_counts, derive_here
 from loamline.edges.store.stale import chunks
 from loamline_codecs import builtin_codecs
 from loamline_schemas.tables import READING, UPLINK
@@ -37,8 +37,8 @@ from tests.bench.archive_registry import archive_registry
 
 #: Deliveries that are derived at once, and readings that are written at once: a row group of DuckDB's.
 CHUNK, WRITTEN = 40_000, 122_880
-#: `one`: by one thread. `ahead`: log read and derived by a thread of its own, as `edges/store/replay.py` does.
-Way = Literal["one", "ahead"]
+#: `one`: by one thread. `beside`: derived by a process beside the one that reads and stores, as `--workers` does.
+Way = Literal["one", "beside"]
 
 
 @dataclass(frozen=True)
@@ -61,6 +61,9 @@ def make_store(path: Path, archive: Archive) -> None:
         store.con.execute("CHECKPOINT")
 
 
+_NONE = READING.schema.empty_table()
+
+
 class ReplayRun:
     """A raw log and the registry that it is read under, open; `only`: the least and greatest probe id, None for all."""
 
@@ -69,7 +72,9 @@ class ReplayRun:
         source.con.execute("SET threads = 1")
         numbers = probe_ids(source)
         self._registry: Registry = registry(source, numbers)
-        _ = self._registry.states[1]  # compiled once, as a daemon has it
+        #: Compiled once, as a daemon has it.
+        known = replace(self._registry, states={1: self._registry.states[1]})
+        self._pool = pool_of(1, (), known)
         self._codecs = builtin_codecs()
         low, high = only or (0, 1 << 31)
         self._probes = sorted(number for number in numbers.values() if low <= number <= high)
@@ -95,21 +100,18 @@ class ReplayRun:
 
     def _derived(self, most_chunks: int | None) -> Iterator[tuple[int, Derived]]:
         with ProbeStream(self._source, "uplink", self._probes) as log:
-            made = self._made(log, most_chunks)
-            if self._way == "one":
-                yield from made
-                return
-            ahead = Ahead(made)
-            try:
-                while not ahead.ended:
-                    yield from ahead.take(1.0)
-            finally:
-                ahead.close()
+            blocks = self._blocks(log, most_chunks)
+            made = (
+                derive_here(blocks, self._codecs, self._registry)
+                if self._way == "one"
+                else derived_by(self._pool, 1, blocks)
+            )
+            for block, derived in made:
+                yield block.deliveries.num_rows, derived
 
-    def _made(self, log: ProbeStream, most_chunks: int | None) -> Iterator[tuple[int, Derived]]:
+    def _blocks(self, log: ProbeStream, most_chunks: int | None) -> Iterator[Block]:
         for probes in islice(chunks(delivery_counts(self._source, self._probes), CHUNK), most_chunks):
-            block = log.until(probes[-1])
-            yield block.num_rows, derive(block, self._codecs, self._registry)
+            yield Block(probes, log.until(probes[-1]), _NONE)
 
 
 def run(source: Path, target: Path, way: Way, only: tuple[int, int] | None) -> Done:
@@ -140,7 +142,7 @@ def main() -> None:
     arguments = argparse.ArgumentParser(prog="python -m tests.bench.replay_run", description=__doc__.splitlines()[0])
     arguments.add_argument("source", type=Path)
     arguments.add_argument("target", type=Path)
-    arguments.add_argument("way", choices=("one", "ahead"), nargs="?", default="one")
+    arguments.add_argument("way", choices=("one", "beside"), nargs="?", default="one")
     arguments.add_argument("--only", type=int, nargs=2, help="least and greatest probe id")
     arguments.add_argument("--cores", type=int, nargs="+", help="the cores to run on")
     given = arguments.parse_args()

@@ -90,10 +90,10 @@ def _against_itself(at: Path, sizes: Sizes) -> Iterator[Figure]:
     alone, together = [], []
     for _ in range(sizes.rounds_apart):
         alone += [run_apart(at / "paired.duckdb", at / "out.duckdb", "one", [0])]
-        together += [run_apart(at / "paired.duckdb", at / "out.duckdb", "ahead", [0, 1]).seconds]
+        together += [run_apart(at / "paired.duckdb", at / "out.duckdb", "beside", [0, 1]).seconds]
     one = [done.seconds for done in alone]
-    detail = f"{min(together):.1f} s against {min(one):.1f} s; log and chain by one thread, the store by another"
-    yield Figure("replay by two threads on two cores, against one on one", 1.5, _ratio(together, one), detail)
+    detail = f"{min(together):.1f} s against {min(one):.1f} s; the chain in one process, log and store in another"
+    yield Figure("replay by two processes on two cores, against one on one", 1.5, _ratio(together, one), detail)
 
     grown = {}
     for name, archive in (("small", sizes.small), ("large", sizes.large), ("wide", sizes.wide)):

@@ -12,6 +12,7 @@ import typer
 from loamline.app.codecs import codec_dirs
 from loamline.app.output import CommandError
 from loamline.edges.ship.engines import Cluster, EngineError, engine_of
+from loamline.edges.ship.process_replay import deriver_beside
 from loamline.edges.store.replay import Deriver, derive_here
 
 EngineOption = Annotated[
@@ -27,9 +28,9 @@ SchedulerOption = Annotated[
 
 @contextmanager
 def deriver_of(engine: str, workers: int, scheduler: str | None, dirs: Sequence[Path] | None) -> Iterator[Deriver]:
-    """Yield what runs the chain of a replay: this process, or a cluster. Raises CommandError."""
+    """Yield what runs the chain of a replay: this process, some beside it, or a cluster. Raises CommandError."""
     if engine == "local" and scheduler is None:
-        yield derive_here
+        yield derive_here if workers == 1 else deriver_beside(workers, codec_dirs(dirs))
         return
     from loamline.edges.ship.cluster_replay import deriver_on  # noqa: PLC0415 - with an optional extra
 

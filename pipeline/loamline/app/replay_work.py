@@ -169,7 +169,9 @@ def at_work(store: Path, codec_dirs: Sequence[Path] | None = None, deriver: Deri
     with client:
         if deriver is not derive_here:
             raise CommandError(
-                "expected no --engine, since the daemon that has the store open does the work; stop it first", 2
+                "expected neither --engine nor --workers, since the daemon that has the store open does the work; "
+                "stop it first",
+                2,
             )
         if codec_dirs:
             raise CommandError(

@@ -177,8 +177,8 @@ def test_a_task_that_runs_twice_leaves_the_same_file(depot, tmp_path):
     assert do_task(task) == made[0]
 
 
-def test_a_replay_on_a_cluster_gives_the_readings_of_a_replay_here(stores, loamline, tmp_path):
-    """By the commands, on the same store twice: the chain on two workers, and in this process."""
+def test_a_replay_by_processes_or_on_a_cluster_gives_the_readings_of_a_replay_here(stores, loamline, tmp_path):
+    """By the commands, on the same store each time: the chain elsewhere, and in this process."""
 
     def replayed(*engine):
         path = stores.make(stores.season())
@@ -197,6 +197,7 @@ def test_a_replay_on_a_cluster_gives_the_readings_of_a_replay_here(stores, loaml
 
     here = replayed()
     assert here[0] > 100
+    assert replayed("--workers", 2) == here, "in processes beside this one"
     with (
         LocalCluster(n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address=None) as cluster,
         Client(cluster) as client,

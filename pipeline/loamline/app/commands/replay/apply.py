@@ -42,7 +42,8 @@ def apply_command(
     Of each probe all that lies between its first and its last stale reading is brought up. Interrupted or killed, the
     old readings stand, or the new ones whole; the same command goes on with what was begun, before anything new.
 
-    With --engine dask the chain runs on a cluster, and this process reads and stores; no daemon may have the store.
+    With --workers 2 or more the chain runs in processes beside this one, which reads and stores; with --engine dask on
+    a cluster. For either no daemon may have the store.
     """
     if not reason.strip():
         raise CommandError("expected --reason to say why, got nothing", 2)
