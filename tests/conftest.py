@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from collections.abc import Callable, Iterable
@@ -15,6 +16,7 @@ import pytest
 from hypothesis import settings
 from typer.testing import CliRunner
 
+from loamline.app import output
 from loamline.app.cli import app
 from loamline.core.reference import RegistryState
 from loamline.edges.envelopes.canonical import read_canonical
@@ -27,6 +29,10 @@ from loamline_schemas.curves import Curve
 from loamline_schemas.registry import PlacementRow, ProbeRow, SiteRow
 from loamline_schemas.uplink import Reception, Uplink
 
+# Processes that share the tests are told of a narrow terminal, in which tables break; each test tells its own width.
+os.environ.pop("COLUMNS", None)
+for _shown in (output.console, output.errors):
+    _shown._width = None
 # No test is timed: the machine may be busy, and the first call of a test imports things.
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")

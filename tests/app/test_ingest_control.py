@@ -104,7 +104,7 @@ def test_a_registry_is_loaded_and_history_replayed_while_messages_flow(
     registered_store(store).close()
     write_registry(folder)
     daemon = start(broker, store)
-    senders = Fleet(broker, seed=7)
+    senders = Fleet(broker, seed=7, per_second=100)
     senders.start()
     try:
         until(lambda: daemon.committed("accepted") > 60)

@@ -1,33 +1,29 @@
 """Segments shipped from a real store and derived elsewhere give what the store holds, whoever does the work."""
 
 import json
-import os
-import signal
+import subprocess
 import sys
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-import cloudpickle
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from distributed import Client, LocalCluster, get_worker
+from distributed import Client, LocalCluster
 from hypothesis import given
 from hypothesis import strategies as st
 
 from loamline.edges.ship import cluster_replay
 from loamline.edges.ship.depot import Depot, DepotError
 from loamline.edges.ship.deriving import Task, deriving, do_task
-from loamline.edges.ship.engines import Cluster, Local
+from loamline.edges.ship.engines import Local
 from loamline.edges.ship.shipping import bucket_of, shipping
 from loamline.edges.store.connection import Store
 from loamline.edges.store.registry import save_state
 from loamline.edges.store.writer import Writer
 from loamline_codecs import builtin_codecs
 
-# A worker can't import the tests: what it has to do travels to it whole.
-cloudpickle.register_pickle_by_value(sys.modules[__name__])
 BUCKETS = 6
 LATER = datetime(2026, 9, 1, tzinfo=UTC)
 
@@ -134,16 +130,37 @@ def test_several_processes_make_the_same(depot, tmp_path):
     assert digests(done(deriving(place, str(tmp_path / "two"), Local(workers=2)))) == digests(alone)
 
 
-def _dies_once(task):
-    """Do a task, but let the first worker that begins one be killed."""
-    flag = Path(task.out).parent / "died"
+#: A program of its own, whose functions travel to the workers whole: the first worker that begins a task is killed.
+_KILLING = """
+import os, signal, sys
+from pathlib import Path
+from distributed import Client, LocalCluster
+from loamline.edges.ship.deriving import deriving, do_task
+from loamline.edges.ship.depot import Depot
+from loamline.edges.ship.engines import Cluster
+
+def dies_once(task):
+    import os, signal
+    from pathlib import Path
+    from loamline.edges.ship.deriving import do_task
+
     try:
-        flag.touch(exist_ok=False)
+        (Path(task.out).parent / "died").touch(exist_ok=False)
     except FileExistsError:
-        get_worker()  # in a worker, and not in this process
         return do_task(task)
     os.kill(os.getpid(), signal.SIGKILL)
-    raise AssertionError("killed by now")
+
+class Killing(Cluster):
+    def each(self, _do, tasks):
+        return super().each(dies_once, tasks)
+
+if __name__ == "__main__":
+    place, out, workers = sys.argv[1], sys.argv[2], int(sys.argv[3])
+    with LocalCluster(n_workers=workers, threads_per_worker=1, host="127.0.0.1", dashboard_address=None) as cluster:
+        with Client(cluster) as client:
+            for _ in deriving(Depot(place), out, Killing(client)):
+                pass
+"""
 
 
 @pytest.mark.parametrize("workers", [2, 4])
@@ -151,20 +168,13 @@ def test_a_worker_that_is_killed_changes_nothing(depot, tmp_path, workers):
     """A real cluster of processes; the one that dies is replaced, and its task is done by another."""
     _, place = depot
     alone = done(deriving(place, str(tmp_path / "alone"), Local()))
-
-    class Killing(Cluster):
-        def each(self, _do, tasks):
-            return super().each(_dies_once, tasks)
-
-    with (
-        LocalCluster(n_workers=workers, threads_per_worker=1, host="127.0.0.1", dashboard_address=None) as cluster,
-        Client(cluster) as client,
-    ):
-        made = done(deriving(place, str(tmp_path / "spread"), Killing(client)))
+    program = tmp_path / "killing.py"
+    program.write_text(_KILLING)
+    out = tmp_path / "spread"
+    subprocess.run([sys.executable, program, place.path, out, str(workers)], check=True, timeout=300)
     assert (tmp_path / "died").exists()
-    assert digests(made) == digests(alone)
-    told = json.loads((tmp_path / "spread" / "manifest.json").read_text())
-    assert [one["digest"] for one in told["buckets"]] == [one.digest for one in alone]
+    told = json.loads((out / "manifest.json").read_text())
+    assert [(one["bucket"], one["rows"], one["digest"]) for one in told["buckets"]] == digests(alone)
 
 
 def test_a_task_that_runs_twice_leaves_the_same_file(depot, tmp_path):
