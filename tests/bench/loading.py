@@ -8,6 +8,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -89,18 +90,13 @@ def _backlog(folder: Path, broker: Mosquitto, count: int, first: int) -> Iterato
     yield Figure("drain a backlog, against a subscriber that only counts", 0.4, counted_s / took_s, detail)
 
 
-class _daemon:  # noqa: N801 - used like a function
-    """The real daemon on the fleet's store, subscribed."""
-
-    def __init__(self, folder: Path, broker: Mosquitto) -> None:
-        self._daemon = Daemon(broker, folder / "fleet.duckdb", "--topic", "load/#", "--client-id", "load-daemon")
-
-    def __enter__(self) -> _Timed:
-        self._daemon.wait_for("subscribed", 60)
-        return _Timed(self._daemon)
-
-    def __exit__(self, *_: object) -> None:
-        self._daemon.terminate()
+@contextmanager
+def _daemon(folder: Path, broker: Mosquitto) -> Iterator[_Timed]:
+    """Run the real daemon on the fleet's store, subscribed."""
+    daemon = Daemon(broker, folder / "fleet.duckdb", "--topic", "load/#", "--client-id", "load-daemon")
+    daemon.wait_for("subscribed")
+    yield _Timed(daemon)
+    daemon.terminate()
 
 
 class _Timed:

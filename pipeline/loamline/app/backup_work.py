@@ -13,6 +13,7 @@ import duckdb
 from loamline.app.archive_work import done_by
 from loamline.app.output import CommandError
 from loamline.app.replay_work import Told, telling
+from loamline.edges.stepping import result_of
 from loamline.edges.store.archived import sha256
 from loamline.edges.store.backup import (
     FORM,
@@ -86,13 +87,10 @@ def _told(manifest: Manifest) -> dict[str, Any]:
 
 
 def _driven(steps: Generator[dict[str, Any], None, Any], told: Told) -> list[str]:
-    while True:
-        try:
-            step = next(steps)
-        except StopIteration as end:
-            wrong: list[str] = end.value
-            return wrong
-        told(f"{step['part']} what was written", step["done"], step["total"])
+    wrong: list[str] = result_of(
+        steps, lambda step: told(f"{step['part']} what was written", step["done"], step["total"])
+    )
+    return wrong
 
 
 def _remove(unfinished: Path) -> None:

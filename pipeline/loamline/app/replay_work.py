@@ -23,6 +23,7 @@ from loamline.app.replaying import Applied, Progress, ReplayError, Scope
 from loamline.edges.control import ControlError
 from loamline.edges.control_client import ControlClient
 from loamline.edges.handed_over import compared_rows
+from loamline.edges.stepping import result_of
 from loamline.edges.store.connection import Store
 from loamline.edges.store.replay import Deriver, derive_here
 from loamline.edges.store.revisions import revision_rows
@@ -196,13 +197,8 @@ def asked(client: ControlClient, request: str, told: Told, **fields: Any) -> Any
 
 def driven(look: Look, told: Told) -> dict[str, Any]:
     """Do what a look does, in this process, and return its result."""
-    while True:
-        try:
-            progress = next(look)
-        except StopIteration as end:
-            done: dict[str, Any] = end.value
-            return done
-        told(progress["part"], progress["done"], progress["total"])
+    done: dict[str, Any] = result_of(look, lambda step: told(step["part"], step["done"], step["total"]))
+    return done
 
 
 @contextmanager
@@ -236,13 +232,7 @@ def told_in_a_sentence(store: Path) -> Iterator[None]:
 
 
 def _drive(work: Generator[Progress, None, Applied], told: Told) -> Applied:
-    while True:
-        try:
-            progress = next(work)
-        except StopIteration as end:
-            done: Applied = end.value
-            return done
-        told(progress.part, progress.done, progress.total)
+    return result_of(work, lambda step: told(step.part, step.done, step.total))
 
 
 def _applied(told: dict[str, Any]) -> Applied:

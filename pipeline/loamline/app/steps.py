@@ -5,19 +5,13 @@ from __future__ import annotations
 from collections.abc import Generator
 from typing import TypeVar
 
-from loamline.app.output import progress_bar
+from loamline.app.replay_work import telling
+from loamline.edges.stepping import result_of
 
 Done = TypeVar("Done")
 
 
 def driven(work: Generator[tuple[str, int, int], None, Done]) -> Done:
     """Return what `work` returns; each of its steps tells the part, how much of it is done, and how much there is."""
-    with progress_bar() as shown:
-        task = shown.add_task("", total=None)
-        while True:
-            try:
-                part, done, total = next(work)
-            except StopIteration as end:
-                told: Done = end.value
-                return told
-            shown.update(task, description=part, completed=done, total=total or None)
+    with telling() as told:
+        return result_of(work, lambda step: told(*step))

@@ -2,8 +2,9 @@
 
     manifest.json                                  what holds; written last, whole
     registry-<digest>/<table>.parquet              every registry state, and the revisions in force
-    segments/month=YYYY-MM/bucket=BBB/<first>-<last>-<digest>.parquet
-    runs/<run>/bucket=BBB.parquet, manifest.json   readings that a run derived
+    segments/month=YYYY-MM/bucket=BBB/<first>-<last>.parquet
+
+The readings that a run derives go to a place of their own: bucket=BBB.parquet, and a manifest.json, written last.
 
 A file appears under its name whole or not at all: on a disk by renaming, in an object store because that is how such
 stores write.
@@ -15,7 +16,6 @@ import hashlib
 import json
 import os
 from dataclasses import asdict, dataclass, field
-from typing import Any, Self
 
 import fsspec
 import pyarrow as pa
@@ -145,21 +145,7 @@ class Depot:
 
 def row_digest(rows: pa.Table) -> str:
     """Return the SHA-256 of rows in the order that they have, whatever chunks they come in."""
-    digest = hashlib.sha256()
-
-    class _Sink:
-        closed = False
-
-        def write(self, content: Any) -> int:
-            digest.update(content)
-            return len(content)
-
-        def flush(self) -> Self:
-            return self
-
-        def close(self) -> None:
-            self.closed = True
-
-    with pa.ipc.new_stream(pa.PythonFile(_Sink(), mode="w"), rows.schema) as stream:
-        stream.write_table(rows.combine_chunks().replace_schema_metadata(None).cast(rows.schema))
-    return digest.hexdigest()
+    sink = pa.BufferOutputStream()
+    with pa.ipc.new_stream(sink, rows.schema) as stream:
+        stream.write_table(rows.combine_chunks())
+    return hashlib.sha256(sink.getvalue()).hexdigest()

@@ -21,6 +21,7 @@ from typing import TypeVar
 
 import pyarrow as pa
 
+from loamline.edges.stepping import result_of
 from loamline.edges.store.archive_files import (
     FILE_ROWS,
     OF_MONTH,
@@ -152,7 +153,7 @@ def archive(
     store: Store, folder: Path, now: datetime, before: str | None = None, told: Told = quiet, most: int = FILE_ROWS
 ) -> list[Moved]:
     """Do what `archiving` does, with nobody else at the store; the file gives back the room by the way."""
-    moved = _driven(archiving(store, folder, now, before, most), told)
+    moved = result_of(archiving(store, folder, now, before, most), lambda step: told(*step))
     if moved:
         store.con.execute("CHECKPOINT")
     return moved
@@ -160,21 +161,12 @@ def archive(
 
 def restore(store: Store, month: str | None = None, *, delete: bool = False, told: Told = quiet) -> list[Moved]:
     """Do what `restoring` does, with nobody else at the store."""
-    return _driven(restoring(store, month, delete=delete), told)
+    return result_of(restoring(store, month, delete=delete), lambda step: told(*step))
 
 
 def faults(store: Store, told: Told = quiet) -> list[str]:
     """Do what `checking` does, with nobody else at the store."""
-    return _driven(checking(store), told)
-
-
-def _driven(work: Generator[Step, None, _Done], told: Told) -> _Done:
-    while True:
-        try:
-            told(*next(work))
-        except StopIteration as end:
-            done: _Done = end.value
-            return done
+    return result_of(checking(store), lambda step: told(*step))
 
 
 def _write_month(

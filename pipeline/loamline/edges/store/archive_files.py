@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -10,6 +9,7 @@ from pathlib import Path
 
 import pyarrow as pa
 
+from loamline.edges.durable import make_durable
 from loamline.edges.store.archived import BUCKETS, COLUMNS, ArchivedFile, rows_of, sha256, summed
 from loamline.edges.store.connection import Store
 from loamline.edges.store.stale import chunks
@@ -93,11 +93,11 @@ def write(store: Store, folder: Path, month: str, bucket: int, probes: list[int]
             f"(FORMAT parquet, COMPRESSION zstd, ROW_GROUP_SIZE {_ROW_GROUP})",
             params,
         )
-        _make_durable(fresh)
+        make_durable(fresh)
     _compare(store, fresh, params, held)
     fresh.replace(file)
     for parent in (place, place.parent, folder, folder.parent):
-        _make_durable(parent)
+        make_durable(parent)
     store.con.unregister("_filed")
     return Written(
         ArchivedFile(
@@ -139,11 +139,3 @@ def _compare(store: Store, file: Path, params: list[object], held: tuple[object,
 def _recorded_path(store: Store, file: Path) -> str:
     home, told = store.path.absolute().parent.resolve(), file.resolve()
     return str(told.relative_to(home) if told.is_relative_to(home) else told)
-
-
-def _make_durable(path: Path) -> None:
-    descriptor = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

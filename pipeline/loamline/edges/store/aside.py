@@ -29,7 +29,7 @@ def aside(store: Store, look: Callable[[Store], Generator[Item, None, Done]]) ->
     `look` runs in the other thread, on the store as it stands now, to read only. Between two items the store may be
     written; close this generator where it is not read to its end. Raises what `look` raises.
     """
-    seen = _as_it_stands(store)
+    seen = store.as_it_stands()
     ahead = Ahead(_items(look(seen)))
     try:
         while True:
@@ -44,17 +44,6 @@ def aside(store: Store, look: Callable[[Store], Generator[Item, None, Done]]) ->
         seen.con.interrupt()
         ahead.close()
         seen.con.close()
-
-
-def _as_it_stands(store: Store) -> Store:
-    con = store.con.cursor()
-    con.execute("SET TimeZone = 'UTC'")
-    con.execute("BEGIN")
-    # What a transaction sees is settled by its first statement.
-    con.execute("SELECT count(*) FROM migration").fetchall()
-    seen = Store(store.path, con, -1, writable=False)
-    seen.archived = store.archived
-    return seen
 
 
 def _items(look: Generator[Item, None, Any]) -> Iterator[Item | _End]:

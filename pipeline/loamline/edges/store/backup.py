@@ -18,6 +18,7 @@ from typing import Any
 
 import duckdb
 
+from loamline.edges.durable import make_durable
 from loamline.edges.store.archived import absent, sha256
 from loamline.edges.store.connection import OFFLINE, Store, StoreError
 
@@ -127,12 +128,12 @@ def checking(file: Path, expected: Held) -> Steps:
 
 def named(unfinished: Path, backup: Path, manifest: Manifest) -> None:
     """Give a checked backup its name and its manifest, durably."""
-    _synced(unfinished)
+    make_durable(unfinished)
     fresh = manifest_path(backup)
     fresh.write_text(json.dumps(asdict(manifest), indent=1) + "\n", encoding="utf-8")
-    _synced(fresh)
+    make_durable(fresh)
     unfinished.replace(backup)
-    _synced(backup.parent)
+    make_durable(backup.parent)
 
 
 def manifest_of(backup: Path) -> Manifest:
@@ -172,10 +173,10 @@ def put_in_place(backup: Path, path: Path, manifest: Manifest) -> None:
     try:
         shutil.copyfile(backup, fresh)
         check_bytes(fresh, manifest)
-        _synced(fresh)
+        make_durable(fresh)
         # A link is refused where there is a file, which a rename would replace.
         os.link(fresh, path)
-        _synced(path.parent)
+        make_durable(path.parent)
     except FileExistsError:
         raise BackupError(
             f"expected no file at {path}, found one; name another --store, or move that one away"
@@ -225,11 +226,3 @@ def _parts(con: duckdb.DuckDBPyConnection, database: str) -> Iterator[tuple[str,
 
 def _quoted(file: Path) -> str:
     return str(file).replace("'", "''")
-
-
-def _synced(path: Path) -> None:
-    descriptor = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

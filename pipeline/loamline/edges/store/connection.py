@@ -110,6 +110,20 @@ class Store:
             self.con.execute("ROLLBACK")
             raise
 
+    def as_it_stands(self) -> Store:
+        """Return a view to read on a connection of its own, for another thread, whatever is committed meanwhile.
+
+        Close its `con` soon: what it sees has to be kept for it.
+        """
+        con = self.con.cursor()
+        con.execute("SET TimeZone = 'UTC'")
+        con.execute("BEGIN")
+        # What a transaction sees is settled by its first statement.
+        con.execute("SELECT count(*) FROM migration").fetchall()
+        seen = Store(self.path, con, -1, writable=False)
+        seen.archived = self.archived
+        return seen
+
     def last_seq(self) -> int:
         """Return the sequence number of the newest raw-log row, 0 for none."""
         newest = int(self.scalar("SELECT coalesce(max(seq), 0) FROM uplink"))

@@ -28,12 +28,9 @@ class ProbeStream:
     """
 
     def __init__(self, store: Store, source: str, probes: Sequence[int]) -> None:
-        self._con = store.con.cursor()
+        self._con = store.as_it_stands().con
         self._con.register("_streamed", pa.table({"probe_id": pa.array(probes, pa.int32())}))
         self._query = f"SELECT * FROM {source} SEMI JOIN _streamed USING (probe_id) ORDER BY probe_id"  # noqa: S608
-        self._con.execute("BEGIN")
-        # What a transaction sees is settled by its first statement.
-        self._con.execute("SELECT count(*) FROM migration").fetchall()
         self._reader: pa.RecordBatchReader | None = None
         self._left = pa.table({"probe_id": pa.array([], pa.int32())})
 

@@ -15,6 +15,7 @@ from loamline.core.columns import MINUTE_US, Bools, Ints, floats, group_starts, 
 from loamline.core.provenance import RULES, Registry
 from loamline.core.reference import microseconds
 from loamline.core.staleness import CAUSES, changed_inputs, used
+from loamline.edges.stepping import result_of
 from loamline.edges.store.connection import Store
 from loamline.edges.store.read_again import restated
 from loamline.edges.store.registry import latest_reference, probe_ids, registry
@@ -85,13 +86,7 @@ def plan(
     progress: Callable[[int, int], None] = lambda _done, _total: None,
 ) -> Plan:
     """Return what is stale under the registry state in force and these codecs. Writes nothing."""
-    steps = planning(store, codecs, scope or Scope())
-    while True:
-        try:
-            progress(*next(steps))
-        except StopIteration as end:
-            told: Plan = end.value
-            return told
+    return result_of(planning(store, codecs, scope or Scope()), lambda step: progress(*step))
 
 
 def planning(

@@ -20,6 +20,7 @@ from loamline.core.columns import Ints, whole
 from loamline.core.derive import Derived, derive
 from loamline.core.provenance import Registry
 from loamline.edges.store.connection import Store
+from loamline.edges.store.provenances import with_content
 from loamline.edges.store.registry import latest_reference, probe_ids, registry
 from loamline.edges.store.revisions import CURRENT
 from loamline.edges.store.rows_apart import Apart, in_order, rows_apart
@@ -127,7 +128,7 @@ def _compare(
     told.statuses += _count(store, STATUS, span)
     told.set_aside += _count(store, SET_ASIDE, span)
     of_probe = (
-        (READING, ("probe_id", "depth_index", "measured_at"), _HELD, _readings(derived)),
+        (READING, ("probe_id", "depth_index", "measured_at"), _HELD, with_content(derived)),
         (STATUS, ("probe_id", "heard_at", "fcnt"), "status", derived.statuses),
         (SET_ASIDE, ("seq",), "(SELECT * EXCLUDE (envelope) FROM set_aside)", _set_aside(derived, deliveries)),
     )
@@ -147,16 +148,6 @@ def _rows(store: Store, source: str, span: tuple[int, int]) -> pa.Table:
 def _count(store: Store, table: Table, span: tuple[int, int]) -> int:
     query = f'SELECT count(*) FROM "{table.name}" WHERE probe_id BETWEEN ? AND ?'  # noqa: S608 - our own names
     return int(store.scalar(query, [*span]))
-
-
-def _readings(derived: Derived) -> pa.Table:
-    schema = pa.schema([PROVENANCE.schema.field(name) for name in _MADE_BY])
-    rows = pa.Table.from_pylist(derived.provenance, schema=schema)
-    made_by = rows.take(whole(derived.readings, "made_by"))
-    table = derived.readings.select(_BY_NUMBER)
-    for name in _MADE_BY:
-        table = table.append_column(name, made_by.column(name))
-    return table
 
 
 def _set_aside(derived: Derived, deliveries: pa.Table) -> pa.Table:
