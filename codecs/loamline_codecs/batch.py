@@ -6,6 +6,7 @@ import dataclasses
 import math
 from collections import defaultdict
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -48,6 +49,13 @@ class Decoded:
     temperature_fault: NDArray[np.bool_]
     out_of_range: NDArray[np.bool_]
     refusals: dict[int, Refusal]
+
+    @cached_property
+    def oldest_age_minutes(self) -> NDArray[np.int64]:
+        """How much older than its uplink each payload's oldest sample is, shape (n,)."""
+        oldest = np.zeros(len(self.codec), dtype=np.int64)
+        np.maximum.at(oldest, self.row, self.age_minutes)
+        return oldest
 
     def in_payload_order(self) -> Decoded:
         """Return the same with the samples sorted by payload."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from functools import cached_property
 
 import numpy as np
 import pyarrow as pa
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 from loamline_codecs.batch import Batch, Decoded
 from loamline_codecs.columnar import SMALLEST_PARTITION, read_columns
 from loamline_codecs.declaration import Codec, DeclarationError, Message, Refusal
+from loamline_codecs.intervals import longest_interval_minutes
 from loamline_codecs.scalar import parse
 from loamline_codecs.single import read_single
 from loamline_codecs.validation import validate
@@ -45,6 +47,11 @@ class CodecSet:
     def longest_age_minutes(self) -> int:
         """How much older than its uplink a sample can be, over all codecs."""
         return max((codec.longest_age_minutes for codec in self.codecs), default=0)
+
+    @cached_property
+    def longest_interval_minutes(self) -> float:
+        """How far apart its samples a payload can call, over all codecs."""
+        return max((longest_interval_minutes(codec) for codec in self.codecs), default=0.0)
 
     def by_name(self, name: str) -> Codec:
         """Return the codec called `name`; KeyError lists the known ones."""

@@ -12,6 +12,7 @@ import pytest
 
 from loamline.core.columns import MINUTE_US
 from loamline.core.reference import RegistryState
+from loamline.edges.store import tail_keeping
 from loamline.edges.store.connection import Store
 from loamline.edges.store.reach import reach_of
 from loamline.edges.store.registry import save_state
@@ -23,6 +24,15 @@ from loamline_schemas.limits import LimitLayer, LimitsFile
 from loamline_schemas.uplink import Uplink
 
 CODECS = builtin_codecs()
+
+
+@pytest.fixture(params=["in memory", "in the store"], autouse=True, scope="module")
+def where_the_newest_days_stand(request):
+    """Run everything twice: a commit asks the writer's memory, and the store where the fleet is too large for that."""
+    with pytest.MonkeyPatch.context() as patch:
+        if request.param == "in the store":
+            patch.setattr(tail_keeping, "MOST_BYTES", 0)
+        yield
 
 
 @contextmanager
@@ -116,7 +126,7 @@ def test_a_sample_that_was_cut_off_from_a_better_one_does_not_thaw_the_soil(stor
     """
     with a_writer(stores) as (store, writer):
         frozen, later = at_minute(stores, 0, degc=-1.0), at_minute(stores, 8, degc=3.0)
-        window = windows(np.array([1]), np.array([0]), reach_of(store, CODECS))
+        window = windows(np.array([1]), np.array([0]), np.array([0]), reach_of(store, CODECS))
         back = -int(window.context_from[0]) // MINUTE_US
         days = (at_minute(stores, 60 * hour, degc=0.2) for hour in range(1, back // 60 + 2))
         commit(stores, writer, frozen, later, *days)

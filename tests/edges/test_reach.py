@@ -17,10 +17,10 @@ def test_every_threshold_in_hours_is_told_as_looking_back_or_ahead():
 
 
 def test_the_shipped_limits_look_three_days_back_and_one_ahead():
-    reach = Reach.of([Limits()], 7 * 255)
+    reach = Reach.of([Limits()], 7 * 255, 255)
     gap = 150 * MINUTE_US
     assert (reach.back, reach.ahead, reach.age) == (72 * HOUR_US + gap, 24 * HOUR_US + gap, 7 * 255 * MINUTE_US)
-    assert reach.loose >= 10 * MINUTE_US + 255 * MINUTE_US / 4
+    assert reach.loose == 10 * MINUTE_US + 255 * MINUTE_US / 4
 
 
 def widened(name: str) -> Limits:
@@ -30,12 +30,12 @@ def widened(name: str) -> Limits:
 
 @pytest.mark.parametrize("name", [*LOOKS_BACK, "largest_gap_minutes"])
 def test_a_wider_threshold_looks_further_back(name):
-    assert Reach.of([widened(name), Limits()], 0).back > Reach.of([Limits()], 0).back
+    assert Reach.of([widened(name), Limits()], 0, 0).back > Reach.of([Limits()], 0, 0).back
 
 
 @pytest.mark.parametrize("name", [*LOOKS_AHEAD, "largest_gap_minutes"])
 def test_a_wider_threshold_looks_further_ahead(name):
-    assert Reach.of([widened(name), Limits()], 0).ahead > Reach.of([Limits()], 0).ahead
+    assert Reach.of([widened(name), Limits()], 0, 0).ahead > Reach.of([Limits()], 0, 0).ahead
 
 
 def states(*files):
@@ -51,7 +51,7 @@ def test_the_widest_layer_of_any_state_counts_even_after_it_was_replaced(tmp_pat
     with Store.open(tmp_path / "s.duckdb", create=True) as store:
         codecs = builtin_codecs()
         usual = reach_of(store, codecs)
-        assert usual == Reach.of([Limits()], codecs.longest_age_minutes)
+        assert usual == Reach.of([Limits()], codecs.longest_age_minutes, codecs.longest_interval_minutes)
         for state in states(file, LimitsFile()):
             save_state(store, state, "test")
             assert reach_of(store, codecs).back == 500 * HOUR_US + 150 * MINUTE_US

@@ -10,7 +10,9 @@ import hashlib
 import json
 from collections.abc import Sequence
 from datetime import datetime
+from typing import Any
 
+import numpy as np
 import pyarrow as pa
 
 from loamline.core.identity import CLOCK
@@ -39,12 +41,26 @@ TOLD = pa.schema(
 )
 
 
+#: Its sentences are hashed, and stored digests must hold: it never changes.
+_ENCODER = json.JSONEncoder(default=str, separators=(",", ":"))
+
+
 def delivery_columns(uplinks: Sequence[Uplink], received_at: datetime) -> pa.Table:
     """Return n uplinks as raw-log columns (`TOLD`), in their order.
 
     `received_at` is our own clock; it stands in where the message carries no time at all.
     """
-    return pa.Table.from_pylist([_row(uplink, received_at) for uplink in uplinks], schema=TOLD)
+    rows = [_row(uplink, received_at) for uplink in uplinks]
+    columns = dict(zip(TOLD.names, zip(*rows, strict=True), strict=True)) if rows else dict.fromkeys(TOLD.names, ())
+    receptions = columns.pop("receptions")
+    heard = [reception for some in receptions for reception in some]
+    arrays = {name: pa.array(columns[name], TOLD.field(name).type) for name in columns}
+    parts = [pa.array([getattr(one, field.name) for one in heard], field.type) for field in RECEPTION]
+    ends = np.cumsum([0, *(len(some) for some in receptions)])
+    arrays["receptions"] = pa.ListArray.from_arrays(
+        pa.array(ends, pa.int32()), pa.StructArray.from_arrays(parts, fields=list(RECEPTION))
+    )
+    return pa.Table.from_arrays([arrays[name] for name in TOLD.names], schema=TOLD)
 
 
 def heard_at(uplink: Uplink, received_at: datetime) -> tuple[datetime, int]:
@@ -55,15 +71,19 @@ def heard_at(uplink: Uplink, received_at: datetime) -> tuple[datetime, int]:
     return (min(told), HEARD_AT_SOURCES.index("gateway")) if told else (received_at, CLOCK)
 
 
-def _row(uplink: Uplink, received_at: datetime) -> dict[str, object]:
+def _row(uplink: Uplink, received_at: datetime) -> tuple[Any, ...]:
+    """Return one value for each column of TOLD, in order."""
     instant, source = heard_at(uplink, received_at)
-    receptions = sorted(uplink.receptions, key=_reception_order)
-    row: dict[str, object] = {
+    receptions = uplink.receptions
+    if len(receptions) > 1:
+        receptions = tuple(sorted(receptions, key=_reception_order))
+    payload = uplink.payload
+    told = {
         "dev_eui": uplink.dev_eui,
         "dev_addr": None if uplink.dev_addr is None else int(uplink.dev_addr, 16),
         "fcnt": uplink.fcnt,
         "fport": uplink.fport,
-        "payload": uplink.payload,
+        "payload": payload,
         "heard_at": instant,
         "heard_at_source": source,
         "frequency_hz": uplink.frequency_hz,
@@ -72,11 +92,12 @@ def _row(uplink: Uplink, received_at: datetime) -> dict[str, object]:
         "coding_rate": uplink.coding_rate,
         "confirmed": uplink.confirmed,
         "network": uplink.network,
-        "receptions": [reception.model_dump() for reception in receptions],
     }
-    told = json.dumps(row, default=_plain, separators=(",", ":")).encode()
-    row["digest"] = int.from_bytes(hashlib.blake2b(told, digest_size=8).digest())
-    return row
+    written = _ENCODER.encode(
+        {**told, "payload": payload.hex(), "receptions": [reception.__dict__ for reception in receptions]}
+    )
+    digest = int.from_bytes(hashlib.blake2b(written.encode(), digest_size=8).digest())
+    return (*told.values(), receptions, digest)
 
 
 def _reception_order(reception: Reception) -> tuple[str, int, float, float, str]:
@@ -88,7 +109,3 @@ def _reception_order(reception: Reception) -> tuple[str, int, float, float, str]
         lowest if reception.rssi_dbm is None else reception.rssi_dbm,
         f"{reception.heard_at} {reception.latitude_deg} {reception.longitude_deg}",
     )
-
-
-def _plain(value: object) -> str:
-    return value.hex() if isinstance(value, bytes) else str(value)

@@ -25,7 +25,7 @@ from loamline.core.checks.series import Series, Thresholds
 from loamline.core.checks.spike import check_spike
 from loamline.core.checks.stuck import check_stuck
 from loamline.core.checks.supply import check_supply
-from loamline.core.columns import Bools, Floats, Ints, arrow, ints, whole
+from loamline.core.columns import MINUTE_US, Bools, Floats, Ints, arrow, ints, whole
 from loamline.core.identity import Uplinks, merge
 from loamline.core.provenance import RESOLVED, Registry, provenance_of, settings_of
 from loamline.core.reference import Resolved
@@ -48,7 +48,7 @@ class Derived:
 
     `readings`: the columns of READING but `provenance_id`, and `made_by`, a row of `provenance`; in order of
     probe, depth and instant. `provenance`: rows of PROVENANCE without its number. `statuses`: rows of STATUS.
-    `refusals`: by uplink, why no codec reads it.
+    `refusals`: by uplink, why no codec reads it. `oldest_age_us`: by uplink, of its oldest sample, shape (k,).
 
     For whoever derives a window of history, by reading: `span_us`, the first and last instant of the samples that
     were weighed against each other; `frost_decided`, whether its own temperature settles the frost state, and
@@ -60,6 +60,7 @@ class Derived:
     provenance: list[dict[str, Any]]
     statuses: pa.Table
     refusals: dict[int, Refusal]
+    oldest_age_us: Ints
     span_us: tuple[Ints, Ints]
     frost_decided: Bools
     frost_carried: Bools
@@ -88,6 +89,7 @@ def derive(
         provenance=provenance,
         statuses=_statuses(uplinks, decoded, codecs),
         refusals=decoded.refusals,
+        oldest_age_us=decoded.oldest_age_minutes * MINUTE_US,
         span_us=kept.span_us,
         frost_decided=frost.decided,
         frost_carried=frost.carried,
@@ -111,8 +113,7 @@ def _readings(
     frozen_before: Mapping[tuple[int, int], bool],
 ) -> tuple[pa.Table, list[dict[str, Any]], Kept, Frost]:
     row, depth = decoded.row, decoded.depth_index.astype(np.int64)
-    probe, heard = uplinks.probe_id[row], uplinks.heard_at_us[row]
-    age = decoded.age_minutes.astype(np.int64)
+    probe, heard, age = uplinks.probe_id[row], uplinks.heard_at_us[row], decoded.age_minutes.astype(np.int64)
     at = measured_at(heard, age)
     state = registry.revisions.reference(probe, at, reference[row])
     resolved = _resolve(registry, state, probe, depth, at)

@@ -47,6 +47,8 @@ class Store:
         self.writable = writable
         self._lock = lock
         self._rejected_noted = 0
+        #: Counts changes of derived rows by others than the writer, which keeps the newest days of them in memory.
+        self.changes = 0
         #: Where months of the raw log stand that are not in the table any more.
         self.archived: tuple[archived.ArchivedFile, ...] = ()
 

@@ -15,6 +15,7 @@ import pyarrow as pa
 from loamline.core.columns import Bools, Ints, group_starts, instants, ints, whole
 from loamline.core.derive import Derived
 from loamline.edges.store.connection import Store
+from loamline.edges.store.tail import Tail
 from loamline.edges.store.windows import EARLIEST_US, LATEST_US, Windows
 from loamline_schemas.columns import INSTANT
 from loamline_schemas.verdicts import Verdict
@@ -73,10 +74,12 @@ def told_otherwise(derived: Derived, windows: Windows, before: States) -> Bools:
     return np.isin(windows.probe_id, np.array(wrong, dtype=np.int64))
 
 
-def carried_on(store: Store, derived: Derived, windows: Windows) -> Bools:
+def carried_on(store: Store, derived: Derived, windows: Windows, tail: Tail | None) -> Bools:
     """Return the windows behind which stored readings change, since the state at their end does, shape (p,)."""
     none = np.zeros(len(windows.probe_id), dtype=bool)
     bounded = windows.of(windows.dirty_to < LATEST_US)
+    if tail and len(bounded.probe_id) and tail.reaches(bounded.dirty_to).all():
+        bounded = bounded.of(tail.followed(bounded))
     if not len(bounded.probe_id):
         return none
     con = store.con

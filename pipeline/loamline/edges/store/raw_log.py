@@ -6,16 +6,29 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from loamline.core.columns import Ints, instant, ints, whole
+from loamline.core.columns import Ints, instant, instants, ints, whole
 from loamline.edges.store.connection import Store
+from loamline.edges.store.tail import LOG, Tail
 from loamline.edges.store.windows import Windows
 
 #: The columns in which deliveries of one uplink agree.
 _KEY = ("probe_id", "dev_addr", "fcnt", "fport", "payload")
 
 
-def unseen(store: Store, told: pa.Table) -> Ints:
+def unseen(store: Store, told: pa.Table, tail: Tail | None) -> Ints:
     """Return the rows of `told` that neither it nor the raw log holds already, ascending."""
+    within = tail.reaches(instants(whole(told, "heard_at"))) if tail else np.zeros(told.num_rows, dtype=bool)
+    fresh = [np.empty(0, dtype=np.int64)]
+    if tail and within.any():
+        rows = np.flatnonzero(within)
+        fresh.append(rows[tail.unseen(told.take(pa.array(rows)))])
+    if not within.all():
+        rows = np.flatnonzero(~within)
+        fresh.append(rows[_unseen(store, told.take(pa.array(rows)))])
+    return np.sort(np.concatenate(fresh))
+
+
+def _unseen(store: Store, told: pa.Table) -> Ints:
     keyed = told.select(["probe_id", "heard_at", "digest"]).append_column("row", pa.array(range(told.num_rows)))
     store.con.register("_told", keyed)
     span = pc.min_max(told.column("heard_at"))
@@ -35,29 +48,39 @@ def unseen(store: Store, told: pa.Table) -> Ints:
     return np.array([row for (row,) in found], dtype=np.int64)
 
 
-def deliveries_in(store: Store, windows: Windows, untimed: Ints) -> pa.Table:
-    """Return the deliveries that decide `windows`, columns as UPLINK.
+def deliveries_in(store: Store, windows: Windows, untimed: Ints, tail: Tail | None) -> pa.Table:
+    """Return the deliveries that decide `windows`, the columns of UPLINK that the chain reads (`tail.LOG`).
 
     Of `untimed` probes those of the same uplinks too, wherever they stand, since a delivery without a time of its own
     joins its uplink over any distance.
     """
-    store.con.register("_window", windows.table())
-    since, until = instant(windows.context_from.min()), instant(windows.heard_to.max())
-    log = store.raw_log(since, until, windows.probe_id.tolist())
-    near = store.con.sql(
-        f"""
-        SELECT uplink.* FROM {log} AS uplink JOIN _window USING (probe_id)
-        WHERE heard_at BETWEEN context_from AND heard_to
-          AND heard_at BETWEEN (SELECT min(context_from) FROM _window) AND (SELECT max(heard_to) FROM _window)
-        """  # noqa: S608 - our own names
-    ).to_arrow_table()
-    store.con.unregister("_window")
+    within = tail.reaches(windows.context_from) if tail else np.zeros(len(windows.probe_id), dtype=bool)
+    found = [] if within.all() else [_deliveries_in(store, windows.of(~within))]
+    if tail and within.any():
+        found.append(tail.deliveries(windows.of(within)))
+    near = pa.concat_tables(found)
     loose = np.isin(ints(whole(near, "probe_id")), untimed)
     if not loose.any():
         return near
     kin = of_the_same_uplinks(store, near.filter(pa.array(loose)))
     further = ~np.isin(ints(whole(kin, "seq")), ints(whole(near, "seq")))
-    return pa.concat_tables([near, kin.filter(pa.array(further)).cast(near.schema)])
+    return pa.concat_tables([near, kin.filter(pa.array(further)).select(LOG.names).cast(LOG)])
+
+
+def _deliveries_in(store: Store, windows: Windows) -> pa.Table:
+    store.con.register("_window", windows.table())
+    since, until = instant(windows.context_from.min()), instant(windows.heard_to.max())
+    log = store.raw_log(since, until, windows.probe_id.tolist())
+    columns = ", ".join(f"uplink.{name}" for name in LOG.names)
+    found = store.con.sql(
+        f"""
+        SELECT {columns} FROM {log} AS uplink JOIN _window USING (probe_id)
+        WHERE heard_at BETWEEN context_from AND heard_to
+          AND heard_at BETWEEN (SELECT min(context_from) FROM _window) AND (SELECT max(heard_to) FROM _window)
+        """  # noqa: S608 - our own names
+    ).to_arrow_table()
+    store.con.unregister("_window")
+    return found.cast(LOG)
 
 
 def of_the_same_uplinks(store: Store, deliveries: pa.Table) -> pa.Table:

@@ -28,9 +28,6 @@ LOOKS_BACK = (
 #: How far behind it. Neighbours stand within the largest gap.
 LOOKS_AHEAD = ("contact_window_hours", "fall_return_hours")
 
-#: The longest interval that a payload of the built-in family can name.
-_LONGEST_INTERVAL_MINUTES = 255.0
-
 
 @dataclass(frozen=True)
 class Reach:
@@ -47,15 +44,15 @@ class Reach:
     loose: int
 
     @classmethod
-    def of(cls, limits: Iterable[Limits], longest_age_minutes: int) -> Reach:
-        """Return the reach under the widest of `limits` and the longest backfill of the codecs."""
+    def of(cls, limits: Iterable[Limits], longest_age_minutes: int, longest_interval_minutes: float) -> Reach:
+        """Return the reach under the widest of `limits`, and the longest backfill and interval of the codecs."""
         told = list(limits) or [Limits()]
         gap = max(limit.largest_gap_minutes for limit in told)
         back, ahead = (
             int(max(getattr(limit, name) for limit in told for name in names) * HOUR_US + gap * MINUTE_US)
             for names in (LOOKS_BACK, LOOKS_AHEAD)
         )
-        interval = max(_LONGEST_INTERVAL_MINUTES, longest_age_minutes, *(limit.interval_minutes for limit in told))
+        interval = max(longest_interval_minutes, *(limit.interval_minutes for limit in told))
         return cls(back, ahead, longest_age_minutes * MINUTE_US, LINK_US + int(interval * MINUTE_US / 4))
 
 
@@ -69,4 +66,4 @@ def reach_of(store: Store, codecs: CodecSet) -> Reach:
         for (name, value), told in zip(usual.items(), found, strict=True)
     }
     # No set of limits that anybody wrote: each threshold the greatest of all, so that none is left to compare.
-    return Reach.of([Limits.model_construct(**widest)], codecs.longest_age_minutes)
+    return Reach.of([Limits.model_construct(**widest)], codecs.longest_age_minutes, codecs.longest_interval_minutes)

@@ -32,6 +32,7 @@ class Settled:
 
 def write_settled(store: Store, settled: Mapping[int, Settled]) -> None:
     """Write what changes for these probes. Runs in the caller's transaction."""
+    store.changes += 1
     refused = [row for told in settled.values() for row in told.refused]
     again = [*(seq for told in settled.values() for seq in told.read), *(row["seq"] for row in refused)]
     if again:

@@ -95,7 +95,8 @@ def save_state(store: Store, state: RegistryState, note: str) -> tuple[int, list
             f"INSERT INTO {REFERENCE.name} VALUES (?, ?, ?, ?)",  # noqa: S608 - our own names
             [number, datetime.now(UTC), content_digest(digests), note],
         )
-        identify(store, [row.dev_eui for row in state.probes] + [row.dev_eui for row in state.placements])
+        named = [row.dev_eui for row in state.probes] + [row.dev_eui for row in state.placements]
+        identify(store, named, probe_ids(store))
     return number, changes
 
 
@@ -166,11 +167,13 @@ def probe_ids(store: Store) -> dict[str, int]:
     return {str(dev_eui): int(number) for dev_eui, number in rows}
 
 
-def identify(store: Store, dev_euis: list[str]) -> dict[str, int]:
-    """Give an id to every probe that has none yet; return the new ones. Runs in the caller's transaction."""
-    known = probe_ids(store)
-    start = max(known.values(), default=0) + 1
+def identify(store: Store, dev_euis: list[str], known: Mapping[str, int]) -> dict[str, int]:
+    """Give an id to every probe that has none yet; return the new ones. Runs in the caller's transaction.
+
+    `known`: the id of every probe that has one.
+    """
     new = [dev_eui for dev_eui in dict.fromkeys(dev_euis) if dev_eui not in known]
+    start = max(known.values(), default=0) + 1 if new else 0
     fresh = {dev_eui: start + index for index, dev_eui in enumerate(new)}
     rows = [{"probe_id": number, "dev_eui": dev_eui} for dev_eui, number in fresh.items()]
     insert(store, PROBE_IDENTITY, pa.Table.from_pylist(rows, schema=PROBE_IDENTITY.schema))

@@ -158,6 +158,7 @@ def pending_probes(store: Store) -> list[int]:
 
 def merge_pending(store: Store, probes: Iterable[int]) -> None:
     """Write the published changes of `probes` into `reading`. Runs in the caller's transaction."""
+    store.changes += 1
     con = store.con
     con.register("_merged", pa.table({"probe_id": pa.array(list(probes), pa.int32())}))
     note_merged(store)

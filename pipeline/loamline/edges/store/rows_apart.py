@@ -52,7 +52,9 @@ def rows_apart(ours: pa.Table, theirs: pa.Table, key: tuple[str, ...]) -> Apart:
     met = np.lexsort((side, nth, group))
     same = (np.diff(group[met]) == 0) & (np.diff(nth[met]) == 0)
     left, right = met[:-1][same], met[1:][same] - split
-    alone = np.setdiff1d(index, np.concatenate([left, right + split]))
+    lone = np.ones(len(group), dtype=bool)
+    lone[left] = lone[right + split] = False
+    alone = np.flatnonzero(lone)
     columns: dict[str, Bools] = {}
     for name in ours.column_names:
         differs = differing(

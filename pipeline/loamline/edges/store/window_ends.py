@@ -56,7 +56,7 @@ def _uplinks(
     first = uplinks.heard_at_us
     new = np.zeros(len(first), dtype=bool)
     new[uplinks.uplink_of[fresh]] = True
-    before[index[new & (first - windows.reach.age < windows.dirty_from[index])]] = True
+    before[index[new & (first - derived.oldest_age_us < windows.dirty_from[index])]] = True
     last = first.copy()
     np.maximum.at(last, uplinks.uplink_of, instants(whole(deliveries, "heard_at")))
     chained = (last >= windows.heard_to[index] - LINK_US) & (first - windows.reach.age <= windows.needed_to[index])

@@ -113,15 +113,18 @@ class Windows:
         )
 
 
-def windows(probe_id: Ints, heard_at_us: Ints, reach: Reach) -> Windows:
-    """Return the window of each probe that n deliveries touch; both columns have shape (n,)."""
+def windows(probe_id: Ints, heard_at_us: Ints, oldest_age_us: Ints, reach: Reach) -> Windows:
+    """Return the window of each probe that n deliveries touch; every column has shape (n,).
+
+    `oldest_age_us`: how much older than its uplink the oldest sample of each is.
+    """
     probes, which = np.unique(probe_id, return_inverse=True)
     earliest = np.full(len(probes), LATEST_US, dtype=np.int64)
     latest = np.full(len(probes), EARLIEST_US, dtype=np.int64)
-    np.minimum.at(earliest, which, heard_at_us)
+    np.minimum.at(earliest, which, heard_at_us - oldest_age_us)
     np.maximum.at(latest, which, heard_at_us)
     # A delivery moves, joins and parts what stands as near to it as `loose`.
-    touched_from, touched_to = _clipped(earliest - reach.age - reach.loose), _clipped(latest + reach.loose)
+    touched_from, touched_to = _clipped(earliest - reach.loose), _clipped(latest + reach.loose)
     dirty_from, dirty_to = _clipped(touched_from - reach.ahead), _clipped(touched_to + reach.back)
     return Windows(probes, touched_from, touched_to, dirty_from, dirty_to, reach)
 

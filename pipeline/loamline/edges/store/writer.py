@@ -15,7 +15,7 @@ import duckdb
 import numpy as np
 import pyarrow as pa
 
-from loamline.core.columns import Bools, Ints, instants, ints, whole
+from loamline.core.columns import MINUTE_US, Bools, Ints, instants, ints, whole
 from loamline.core.deliveries import delivery_columns
 from loamline.core.derive import Derived, derive
 from loamline.core.identity import CLOCK
@@ -31,6 +31,9 @@ from loamline.edges.store.reach import reach_of
 from loamline.edges.store.registry import identify, insert, latest_reference, probe_ids, registry
 from loamline.edges.store.revisions import merge_pending, pending_probes, revisions
 from loamline.edges.store.rows_apart import in_order, rows_apart
+from loamline.edges.store.tail import KEYS, Tail, dirty_outlines, outline
+from loamline.edges.store.tail_keeping import TailKeeping
+from loamline.edges.store.what_became import refused_rows, tell_fates
 from loamline.edges.store.window_ends import too_short
 from loamline.edges.store.windows import Windows, windows
 from loamline_codecs import CodecSet
@@ -52,6 +55,8 @@ class Writer:
 
     def __init__(self, store: Store, codecs: CodecSet) -> None:
         self._store, self._codecs = store, codecs
+        self._keeping = TailKeeping(store)
+        self._tail: Tail | None = None
         self.provenances = Provenances(store)
         #: Raw-log rows that the last commit derived again: the work of a commit, whatever the machine.
         self.rows_read = 0
@@ -68,6 +73,7 @@ class Writer:
         _ = self._registry.states[self._reference]  # compiling it fills the catalogue, which is never empty then
         self._seq = self._store.last_seq()
         self.provenances.reload()
+        self._keeping.drop()
         self._pending = set(pending_probes(self._store))
         self._reach = reach_of(self._store, self._codecs)
         log = self._store.raw_log()
@@ -84,12 +90,17 @@ class Writer:
         self._probe_ids |= probe_ids(self._store)
         self._reference = latest_reference(self._store)
         _ = self._registry.states[self._reference]
-        self._reach = reach_of(self._store, self._codecs)
+        self._look_again()
 
     def use_codecs(self, codecs: CodecSet) -> None:
         """Read what comes from now on by other codecs; what is stored keeps its figures until it is derived again."""
         self._codecs = codecs
-        self._reach = reach_of(self._store, codecs)
+        self._look_again()
+
+    def _look_again(self) -> None:
+        before, self._reach = self._reach, reach_of(self._store, self._codecs)
+        if self._reach != before:
+            self._keeping.drop()
 
     def revised(self) -> None:
         """Take up which revisions are in force and what of them is to be merged; all else stands, as it is costly."""
@@ -143,6 +154,8 @@ class Writer:
         if not fresh:
             return fates
         insert(self._store, UPLINK, batch.rows)
+        if self._tail:
+            self._tail.stored(batch.rows)
         first_seq, self._seq = self._seq + 1, self._seq + batch.rows.num_rows
         self._derive(batch, first_seq)
         for row, fate in zip(fresh, batch.fates, strict=True):
@@ -156,10 +169,13 @@ class Writer:
     ) -> tuple[_Batch, list[int]]:
         """Return the rows of deliveries that are not in the raw log yet, and which of `accepted` these are."""
         told = delivery_columns([message.uplink for message in accepted], received_at)
-        self._probe_ids |= identify(self._store, told.column("dev_eui").to_pylist())
+        self._probe_ids |= identify(self._store, told.column("dev_eui").to_pylist(), self._probe_ids)
         numbers = [self._probe_ids[message.uplink.dev_eui] for message in accepted]
         told = told.append_column("probe_id", pa.array(numbers, pa.int32()))
-        fresh: list[int] = unseen(self._store, told).tolist()
+        heard_us = instants(whole(told, "heard_at"))
+        # While a revision is being merged, what is stored changes with every step of it.
+        self._tail = None if self._pending else self._keeping.at(heard_us, self._reach)
+        fresh: list[int] = unseen(self._store, told, self._tail).tolist()
         envelopes = [accepted[row].envelope for row in fresh]
         rows = told.take(pa.array(fresh, pa.int64()))
         n = rows.num_rows
@@ -186,13 +202,18 @@ class Writer:
             derived, deliveries, fresh, before, after = self._derive_window(window, first_seq)
             settled = ~(before | after)
             told = window.of(settled)
-            self._replace(derived, told)
+            if len(told.probe_id):
+                self._replace(derived, told)
             fresh &= told.index(ints(whole(deliveries, "probe_id"))) >= 0
-            self._tell_and_set_aside(batch, derived, deliveries, fresh, first_seq)
+            tell_fates(batch.fates, derived, deliveries, fresh, first_seq)
+            insert(self._store, SET_ASIDE, refused_rows(batch.envelopes, derived, deliveries, fresh, first_seq))
             window = window.widened(before, after).of(~settled)
 
-    def _reached_by(self, rows: pa.Table) -> tuple[Ints, Ints]:
-        """Return probe and instant of all that the new rows touch: themselves, and what they join over any distance."""
+    def _reached_by(self, rows: pa.Table) -> tuple[Ints, Ints, Ints]:
+        """Return where the samples stand of all that the new rows touch: themselves, and what they join anywhere.
+
+        That is the probe of each, the instant it was heard, and the age of the oldest sample in it, in microseconds.
+        """
         probe = ints(whole(rows, "probe_id"))
         self._untimed |= set(probe[ints(whole(rows, "heard_at_source")) == CLOCK].tolist())
         loose = np.isin(probe, self._untimed_probes())
@@ -200,7 +221,9 @@ class Writer:
             rows = pa.concat_tables(
                 [rows, of_the_same_uplinks(self._store, rows.filter(pa.array(loose))).cast(rows.schema)]
             )
-        return ints(whole(rows, "probe_id")), instants(whole(rows, "heard_at"))
+        fport = ints(whole(rows, "fport")).astype(np.uint8)
+        age_minutes = self._codecs.decode(fport, whole(rows, "payload")).oldest_age_minutes
+        return ints(whole(rows, "probe_id")), instants(whole(rows, "heard_at")), age_minutes * MINUTE_US
 
     def _untimed_probes(self) -> Ints:
         return np.array(sorted(self._untimed), dtype=np.int64)
@@ -208,7 +231,7 @@ class Writer:
     def _derive_window(self, window: Windows, first_seq: int) -> tuple[Derived, pa.Table, Bools, Bools, Bools]:
         """Return what the windows say, from which deliveries, which of these are new, and which windows fall short."""
         untimed = self._untimed_probes()
-        deliveries = deliveries_in(self._store, window, untimed)
+        deliveries = deliveries_in(self._store, window, untimed, self._tail)
         self.rows_read += deliveries.num_rows
         fresh: Bools = ints(whole(deliveries, "seq")) >= first_seq
         derived = derive(deliveries, self._codecs, self._registry)
@@ -217,7 +240,7 @@ class Writer:
             derived = derive(deliveries, self._codecs, self._registry, frozen)
         before, after = too_short(derived, deliveries, fresh, window, np.isin(window.probe_id, untimed))
         before |= told_otherwise(derived, window, frozen)
-        after |= carried_on(self._store, derived, window)
+        after |= carried_on(self._store, derived, window, self._tail)
         return derived, deliveries, fresh, before, after
 
     def _replace(self, derived: Derived, window: Windows) -> None:
@@ -227,68 +250,36 @@ class Writer:
         readings = readings.filter(pa.array(dirty))
         statuses = derived.statuses
         dirty = window.dirty(ints(whole(statuses, "probe_id")), instants(whole(statuses, "heard_at")))
-        self._store.con.register("_window", window.table())
-        self._swap(READING, "measured_at", ("probe_id", "depth_index", "measured_at"), readings)
-        self._swap(STATUS, "heard_at", ("probe_id", "heard_at", "fcnt"), statuses.filter(pa.array(dirty)))
-        self._store.con.unregister("_window")
+        self._swap(READING, window, readings)
+        self._swap(STATUS, window, statuses.filter(pa.array(dirty)))
 
-    def _swap(self, table: Table, at: str, key: tuple[str, ...], fresh: pa.Table) -> None:
+    def _swap(self, table: Table, window: Windows, fresh: pa.Table) -> None:
         """Make the dirty spans of one table hold the rows `fresh`; no other row, and none that is right, is touched."""
-        con = self._store.con
-        held = con.sql(
-            f'SELECT t.* FROM "{table.name}" t JOIN _window USING (probe_id) '  # noqa: S608 - our own names
-            f"WHERE t.{at} BETWEEN dirty_from AND dirty_to AND t.{at} BETWEEN "
-            "(SELECT min(dirty_from) FROM _window) AND (SELECT max(dirty_to) FROM _window)"
-        ).to_arrow_table()
-        held, fresh = in_order(held, key), in_order(fresh, key)
-        gone, added = rows_apart(held, fresh, key).changed
+        con, key = self._store.con, KEYS[table.name]
+        held = in_order(dirty_outlines(self._store, table, window, self._tail), key)
+        if not held.num_rows and not fresh.num_rows:
+            return
+        told = outline(table, fresh).append_column("row", pa.array(np.arange(fresh.num_rows)))
+        told = in_order(told, key)
+        compared = [*key, "content"]
+        which_gone, which_added = rows_apart(held.select(compared), told.select(compared), key).changed
+        gone, added = held.take(pa.array(which_gone)), told.take(pa.array(which_added))
+        rows = fresh.take(whole(added, "row"))
         if table is READING:
-            note_changes(self._store, held.take(pa.array(gone)), fresh.take(pa.array(added)))
-        if len(gone):
-            con.register("_gone", held.select(list(key)).take(pa.array(gone)))
+            note_changes(self._store, gone, rows)
+        if gone.num_rows:
+            con.register("_gone", gone)
             same = " AND ".join(f"t.{name} = _gone.{name}" for name in key)
             con.execute(f'DELETE FROM "{table.name}" t USING _gone WHERE {same}')  # noqa: S608 - our own names
             con.unregister("_gone")
-        insert(self._store, table, fresh.take(pa.array(added)))
+        insert(self._store, table, rows)
+        if self._tail:
+            self._tail.swapped(table, gone, added.drop_columns(["row"]))
 
     def _merge_pending(self, window: Windows) -> None:
         """Merge first what a revision published of these probes: one place to compare with, and to seed from."""
         pending = self._pending & set(window.probe_id.tolist())
         if pending:
             merge_pending(self._store, pending)
+            self._tail = None
             self._pending -= pending
-
-    # Telling -----------------------------------------------------------------------------------------
-
-    def _tell_and_set_aside(
-        self, batch: _Batch, derived: Derived, deliveries: pa.Table, fresh: Bools, first_seq: int
-    ) -> None:
-        seq = ints(whole(deliveries, "seq"))
-        uplink_of = derived.uplinks.uplink_of
-        # An uplink is new if every delivery of it is.
-        known = np.zeros(len(derived.uplinks.first), dtype=bool)
-        known[uplink_of[~fresh]] = True
-        refused = np.array(sorted(derived.refusals), dtype=np.int64)
-        told = np.flatnonzero(fresh)
-        told = told[np.argsort(seq[told])]
-        uplinks, firsts = np.unique(uplink_of[told], return_index=True)
-        for uplink, row in zip(uplinks.tolist(), told[firsts].tolist(), strict=True):
-            if not known[uplink]:
-                batch.fates[int(seq[row]) - first_seq] = "set_aside" if uplink in derived.refusals else "accepted"
-        rows = np.flatnonzero(fresh & np.isin(uplink_of, refused))
-        probe, heard = whole(deliveries, "probe_id"), whole(deliveries, "heard_at")
-        aside = []
-        for row in rows[np.argsort(seq[rows])].tolist():
-            refusal = derived.refusals[int(uplink_of[row])]
-            aside.append(
-                {
-                    "seq": int(seq[row]),
-                    "probe_id": probe[row],
-                    "heard_at": heard[row],
-                    "codec": refusal.codec,
-                    "reason": refusal.reason,
-                    "detail": refusal.detail,
-                    "envelope": batch.envelopes[int(seq[row]) - first_seq],
-                }
-            )
-        insert(self._store, SET_ASIDE, pa.Table.from_pylist(aside, schema=SET_ASIDE.schema))

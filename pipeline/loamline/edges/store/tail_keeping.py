@@ -1,0 +1,61 @@
+"""When the newest days of a store are read into memory, moved on, and given up."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from loamline.core.columns import HOUR_US, Ints
+from loamline.edges.store.connection import Store
+from loamline.edges.store.reach import Reach
+from loamline.edges.store.tail import Tail
+
+#: Some 3 million uplinks and their readings: six days of 20 000 probes that send hourly and are heard by one gateway.
+MOST_BYTES = 512 * 1024 * 1024
+#: After so many commits that had to ask the store, it is worth reading its newest days again.
+_PATIENCE = 64
+#: How much more than needed is kept, so that not every commit has something to let go of.
+_SLACK_US = 6 * HOUR_US
+
+
+class TailKeeping:
+    """The tail of one store as its writer uses it: read with the first commit, dropped where it can't be trusted."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self._tail: Tail | None = None
+        self._too_large = False
+        self._waited = _PATIENCE
+
+    def drop(self) -> None:
+        """Read it again with the next commit: what is stored is not what it was."""
+        self._tail, self._waited = None, _PATIENCE
+
+    def at(self, heard_at_us: Ints, reach: Reach) -> Tail | None:
+        """Return the tail for a commit of deliveries heard then, shape (n,), or None, where the store is to be asked.
+
+        Their median counts, which one probe's clock does not move.
+        """
+        if self._too_large or not len(heard_at_us):
+            return None
+        needed_us = int(np.median(heard_at_us)) - _depth_us(reach)
+        if self._tail and self._tail.changes != self._store.changes:
+            self.drop()
+        if self._tail and not self._tail.fits:
+            self._tail, self._too_large = None, True
+            return None
+        if self._tail and self._tail.since_us <= needed_us:
+            self._waited = 0
+            if self._tail.since_us < needed_us - _SLACK_US:
+                self._tail.forget_before(needed_us)
+            return self._tail
+        self._waited += 1
+        if self._waited > _PATIENCE:
+            self._waited = 0
+            self._tail = Tail(self._store, needed_us, MOST_BYTES)
+            return self._tail if self._tail.fits else None
+        return self._tail
+
+
+def _depth_us(reach: Reach) -> int:
+    """Return how far before a delivery its commit looks, with the oldest samples that it can carry."""
+    return reach.back + reach.ahead + reach.age + 4 * reach.loose
