@@ -189,7 +189,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, Any]
     folder = tmp_path_factory.mktemp("demo") / "it"
     program = Path(sys.executable).with_name("loamline")
     done = subprocess.run(
-        [str(program), "demo", "--for", "2", "--folder", str(folder), "--json"],
+        [str(program), "demo", "--for", "2", "--dir", str(folder), "--json"],
         capture_output=True,
         text=True,
         check=False,

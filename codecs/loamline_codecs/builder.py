@@ -27,18 +27,29 @@ def build(codec: Codec, uplink: Mapping[str, Any], samples: Sequence[Mapping[str
     """Return the payload of `codec` that says these physical values.
 
     `uplink` holds quantities of the message by name, and may give `firmware` as "major.minor"; one that is not
-    given is 0. `samples` holds one dict a sample, in payload order. A figure of None, or not given, is written as
-    the quantity's first fault code, or left out where it has none; text is a label or a fault's sentence. Raises
+    given is 0. `samples` holds one dict a sample, in the order in which they are read: group by group. A figure of
+    None, or not given, is written as the quantity's first fault code, or left out where it has none; text is a label or
+    a fault's sentence. A section that a `switch` brings in is there where one of its figures is given. Raises
     BuildError with expected and got for a value that the payload can't say.
     """
     given = {**uplink, **_firmware(codec, uplink)}
     given.pop("firmware", None)
     tree: dict[str, Any] = {}
+    switches = _switches(codec, given, samples)
     for quantity in codec.quantities:
-        _put(tree, quantity.field, _of_message(codec, quantity, given))
+        if quantity.switch is not None and not switches[quantity.switch] and given.get(quantity.name) is None:
+            given.pop(quantity.name, None)
+            _put(tree, quantity.field, None)
+        else:
+            _put(tree, quantity.field, _of_message(codec, quantity, given))
+    for field, on in switches.items():
+        if not _has(tree, field):
+            _put(tree, field, on)
     rest = list(samples)
+    share = _share(codec, len(samples))
     for group in codec.samples:
-        taken, rest = (rest, []) if group.repeat else (rest[:1], rest[1:])
+        most = share if group.repeat else 1
+        taken, rest = rest[:most], rest[most:]
         _group(codec, group, taken, tree)
     if given:
         raise BuildError(f"codec {codec.name}: expected {_names(codec.quantities)}, got {', '.join(sorted(given))}")
@@ -68,6 +79,33 @@ def _of_message(codec: Codec, quantity: Quantity, given: dict[str, Any]) -> int:
     return int(raw)
 
 
+def _switches(codec: Codec, given: Mapping[str, Any], samples: Sequence[Mapping[str, Any]]) -> dict[str, bool]:
+    """Return for each switch's field whether a figure is given that it brings in."""
+    on: dict[str, bool] = {}
+    for quantity in codec.quantities:
+        if quantity.switch is not None:
+            on[quantity.switch] = on.get(quantity.switch, False) or given.get(quantity.name) is not None
+    for quantity in (quantity for group in codec.samples for quantity in group.quantities):
+        if quantity.switch is not None:
+            told = any(sample.get(quantity.name) is not None for sample in samples)
+            on[quantity.switch] = on.get(quantity.switch, False) or told
+    return on
+
+
+def _share(codec: Codec, samples: int) -> int:
+    """Return how many samples each group with `repeat` has: an equal part where all read the same array, else all."""
+    repeats = [group.repeat for group in codec.samples if group.repeat]
+    if len(repeats) < 2 or len(set(repeats)) > 1:
+        return samples
+    share, rest = divmod(samples - (len(codec.samples) - len(repeats)), len(repeats))
+    if rest:
+        raise BuildError(
+            f"codec {codec.name}: expected as many samples for each of the {len(repeats)} depths in {repeats[0]}, "
+            f"got {samples} in all"
+        )
+    return share
+
+
 def _firmware(codec: Codec, uplink: Mapping[str, Any]) -> dict[str, int]:
     if "firmware" not in uplink:
         return {}
@@ -79,18 +117,15 @@ def _firmware(codec: Codec, uplink: Mapping[str, Any]) -> dict[str, int]:
 
 def _group(codec: Codec, group: SampleGroup, samples: Sequence[Mapping[str, Any]], tree: dict[str, Any]) -> None:
     known = {quantity.name for quantity in group.quantities}
-    for quantity in group.quantities:
-        if quantity.switch is not None and not _has(tree, quantity.switch):
-            _put(tree, quantity.switch, any(sample.get(quantity.name) is not None for sample in samples))
-    elements = []
-    for sample in samples or ([] if group.repeat else [{}]):
+    elements: list[dict[str, Any]] = (field_of(tree, group.repeat) or []) if group.repeat else []
+    elements = elements or [{} for _ in samples]  # of an array that a group before has read, the same elements
+    for index, sample in enumerate(samples or ([] if group.repeat else [{}])):
         if unknown := sample.keys() - known - _PLACE:
             expected = _names(group.quantities)
             raise BuildError(f"codec {codec.name}: expected {expected} in a sample, got {', '.join(sorted(unknown))}")
-        element: dict[str, Any] = {} if group.repeat else tree
+        element = elements[index] if group.repeat else tree
         for quantity in group.quantities:
             _figure(codec, group, quantity, sample, element, tree)
-        elements.append(element)
     if group.repeat:
         _put(tree, group.repeat, elements)
 

@@ -56,13 +56,12 @@ class Decision:
 
 @dataclass(frozen=True)
 class Leaf:
-    """Where a leaf of the layout stands in the payload; `filling` is there to be skipped."""
+    """Where a leaf of the layout stands in the payload; one without a source is filling."""
 
     path: str
     first_bit: int
     bits: int
     source: Symbol | None
-    filling: bool = False
 
 
 @dataclass(frozen=True)
@@ -218,7 +217,7 @@ class Cursor:
             bit, bits = 0, 8 * len(octets)  # torn apart: it takes whole bytes
         else:
             bit = 8 - first % 8 - bits if turned and len(octets) == 1 else first % 8
-        self.found.leaves.append(Leaf(path, 8 * low + bit, bits, source, filling=source is None))
+        self.found.leaves.append(Leaf(path, 8 * low + bit, bits, source))
 
     def require(self, fits: Any) -> None:
         """Go on with those payloads only for which `fits` is true."""

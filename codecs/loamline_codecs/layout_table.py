@@ -122,14 +122,18 @@ class Meanings:
 
     def __init__(self, codec: Codec) -> None:
         self._bounds = {bound.field: (bound.low, bound.high) for bound in codec.bounds}
-        self._groups = {group.repeat: group for group in codec.samples if group.repeat}
+        self._groups: dict[str, list[SampleGroup]] = {}
+        for group in codec.samples:
+            if group.repeat:
+                self._groups.setdefault(group.repeat, []).append(group)
         self._quantities: dict[str, list[tuple[Quantity, list[int]]]] = {}
         for quantity in codec.quantities:
             self._add(quantity.field, quantity, None)
         for group in codec.samples:
             inside = f"{group.repeat}." if group.repeat else ""
+            told = group.repeat and (len(self._groups[group.repeat]) == 1 or group.depth_index is None)  # by the array
             for quantity in group.quantities:
-                self._add(inside + quantity.field, quantity, None if group.repeat else group.depth_index or 0)
+                self._add(inside + quantity.field, quantity, None if told else group.depth_index or 0)
         self._decides = _decided(walk(codec.layout))
 
     def _add(self, key: str, quantity: Quantity, depth_index: int | None) -> None:
@@ -175,14 +179,22 @@ class Meanings:
     def of_repeat(self, block: Block) -> tuple[str, ...]:
         """Return what a repeated section means."""
         count = f"{block.words}, {block.letter} counts from 0"
-        group = self._groups.get(block.key)
-        return (count,) if group is None else (count, _sample(group, block.letter))
+        by_age: dict[str | None, list[str]] = {}
+        for group in self._groups.get(block.key, ()):
+            depth = block.letter if group.depth_index is None else str(group.depth_index)
+            by_age.setdefault(group.age_interval, []).append(depth)
+        return (count, *(_sample(depths, age, block.letter) for age, depths in by_age.items()))
 
 
-def _sample(group: SampleGroup, letter: str) -> str:
-    depth = f"depth {letter}" if group.depth_index is None else f"depth {group.depth_index}"
-    age = f", {letter} times {group.age_interval} minutes older than the uplink" if group.age_interval else ""
-    return f"each is a sample at {depth}{age}"
+def _sample(depths: list[str], age_interval: str | None, letter: str) -> str:
+    age = f", {letter} times {age_interval} minutes older than the uplink" if age_interval else ""
+    return f"each is a sample at {_at_depths(depths)}{age}"
+
+
+def _at_depths(depths: list[str]) -> str:
+    """Return depths in words: "depth 0", "depths 0 and 1", "depths 0, 1 and 2"."""
+    *others, last = depths
+    return f"depths {', '.join(others)} and {last}" if others else f"depth {last}"
 
 
 def equation(quantity: Quantity) -> str:
@@ -196,7 +208,7 @@ def equation(quantity: Quantity) -> str:
 
 
 def _quantity(quantity: Quantity, depths: list[int], bits: int) -> Iterator[str]:
-    where = f" at depth{'s' if len(depths) > 1 else ''} {' and '.join(map(str, depths))}" if depths else ""
+    where = f" at {_at_depths([str(depth) for depth in depths])}" if depths else ""
     if quantity.name in FLAGS:
         yield f"{quantity.name}{where}: 1 yes, 0 no"
     else:

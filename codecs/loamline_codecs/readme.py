@@ -21,10 +21,12 @@ another, so that a message of any age is read as it was meant. What no codec rea
 
 ## Adding one
 
-1. `loamline codec new NAME` writes a commented declaration with fixtures that pass; draw the bytes at its top.
+1. `loamline codec new NAME --dir DIR` writes a commented declaration with golden cases that pass; draw the bytes at its
+   top.
 2. Declare layout, match rule and quantities: the recipe is in DEVELOPERS.md, "add a payload version".
-3. `loamline codec check NAME` says what is wrong, if anything; `loamline codec layout NAME --svg` draws the payload.
-4. Commit the file, its golden cases and this page, made again by the command at its top.
+3. `loamline codec check NAME-v1 --codec-dir DIR` says what is wrong, if anything; `loamline codec layout NAME-v1 --svg
+   --codec-dir DIR` draws the payload.
+4. To build it in: move it and its cases as the recipe says, and make this page again by the command at its top.
 
 ## Known payload versions
 """

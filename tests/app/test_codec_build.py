@@ -92,7 +92,8 @@ def test_a_figure_between_two_steps_is_told_on_standard_error() -> None:
 def _words(message: Message) -> list[str]:
     """Return the words that say a message: the command's arguments."""
     codec = message.codec
-    words = [codec.name, *(f"{name}={figure!r}" for name, figure in message.uplink.items())]
+    figures = {name: "none" if figure is None else repr(figure) for name, figure in message.uplink.items()}
+    words = [codec.name, *(f"{name}={said}" for name, said in figures.items())]
     for place, sample in enumerate(message.samples):
         for name, figure in sample.figures.items():
             said = _fault(codec, name, sample.faults) if figure is None else repr(figure)
@@ -153,10 +154,7 @@ _FIELDS_OF_V1 = (
     [
         (
             ["soil-v1"],
-            (
-                "codec: expected one of measurement-v1, measurement-v2, measurement-v3, measurement-v4, status-v1, "
-                "got 'soil-v1'"
-            ),
+            f"codec: expected one of {', '.join(codec.name for codec in _CODECS.codecs)}, got 'soil-v1'",
         ),
         (["measurement-v1", "suply_v=3"], f"measurement-v1: expected a field among {_FIELDS_OF_V1}, got 'suply_v'"),
         (

@@ -135,7 +135,7 @@ def test_show_tells_all_of_a_curve(loamline, folder):
         "domain": [1.0, 81.0],
         "standard_error": 0.013,
         "standard_error_unit": "m3/m3",
-        "standard_error_from": "usual for kind topp1980",
+        "standard_error_origin": "usual for kind topp1980",
         "source": "Topp, Davis & Annan 1980, Water Resour. Res. 16(3):574-582",
         "digest": digest,
         "used_by": [
@@ -158,7 +158,7 @@ def test_show_tells_all_of_a_curve(loamline, folder):
 def test_a_transducer_curve_is_used_by_probes_of_its_hardware(loamline, folder):
     (shown,) = as_json(loamline, "show", "bench-b", "--dir", folder)
     assert [(use["serial"], use["hardware"]) for use in shown["used_by"]] == [("S-0001", "B")]
-    assert shown["standard_error_from"] == "nobody: it adds nothing to a reading's uncertainty"
+    assert shown["standard_error_origin"] == "nobody: it adds nothing to a reading's uncertainty"
 
 
 def test_a_curve_is_in_use_until_a_better_one_begins(loamline, folder, points):

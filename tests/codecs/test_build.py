@@ -12,12 +12,26 @@ from construct import this
 from hypothesis import given
 from hypothesis import strategies as st
 
-from loamline_codecs import BuildError, Codec, Match, Message, Quantity, SampleGroup, builtin_codecs
+from loamline_codecs import (
+    BuildError,
+    Codec,
+    Match,
+    Message,
+    Quantity,
+    SampleGroup,
+    builtin_codecs,
+    measurement_v1,
+    measurement_v2,
+    measurement_v3,
+    measurement_v4,
+    status_v1,
+)
 from loamline_codecs.declaration import Bound
 from loamline_codecs.scalar import parse
 
 _CODECS = builtin_codecs()
-_V1, _V2, _V3, _V4, _STATUS = _CODECS.codecs
+_V1, _V2, _V3, _V4 = (one.CODEC for one in (measurement_v1, measurement_v2, measurement_v3, measurement_v4))
+_STATUS = status_v1.CODEC
 
 
 def _figures(low: float, high: float) -> st.SearchStrategy[float | None]:
@@ -325,3 +339,66 @@ def test_a_section_that_a_flag_brings_in_keeps_its_bounds() -> None:
 def test_a_field_without_a_quantity_cannot_be_built() -> None:
     codec = Codec("mute", "", "status", Match(7, 0, 0), c.Struct("a" / c.Int8ub), ())
     assert _refusal(codec, {}) == "codec mute: field of the layout: 'a'"
+
+
+_PROFILE = Codec(
+    "profile",
+    "",
+    "measurement",
+    Match(7, 0, 0),
+    c.Struct(
+        "status_present" / c.Flag,
+        "interval" / c.Int8ub,
+        "samples" / c.Array(2, c.Struct("upper" / c.Int8ub, "lower" / c.Int8ub, "temperature" / c.Int8sb)),
+        "status" / c.If(this.status_present, c.Struct("transmit" / c.Int8ub, "hours" / c.Int8ub)),
+    ),
+    (
+        Quantity("interval_minutes", "interval", "min"),
+        Quantity("supply_transmit_v", "status.transmit", "V", scale="0.1", switch="status_present"),
+        Quantity("hours_since_power_up", "status.hours", "h", switch="status_present"),
+    ),
+    tuple(
+        SampleGroup(
+            (
+                Quantity("moisture_count", field, "{count}", sentinels={255: "transducer fault"}),
+                Quantity("soil_temperature_degc", "temperature", "Cel", sentinels={-128: "thermistor fault"}),
+            ),
+            repeat="samples",
+            depth_index=depth,
+            age_interval="interval",
+        )
+        for depth, field in enumerate(("upper", "lower"))
+    ),
+    longest_age_minutes=255,
+)
+
+
+def _of_profile(payload: bytes) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+    """Return what `_PROFILE` reads, as the builder takes it."""
+    message = parse(_PROFILE, payload)
+    assert isinstance(message, Message)
+    return dict(message.uplink), [dict(sample.figures) for sample in message.samples]
+
+
+@given(st.binary(min_size=7, max_size=7), st.none() | st.binary(min_size=2, max_size=2))
+def test_depths_that_share_an_array_and_a_switched_section_come_back_from_their_figures(
+    samples: bytes, status: bytes | None
+) -> None:
+    payload = bytes([status is not None]) + samples + (status or b"")
+    assert _PROFILE.build(*_of_profile(payload)) == payload
+
+
+def test_a_switched_section_is_there_where_one_of_its_figures_is_given_and_the_others_are_0() -> None:
+    samples = [{"moisture_count": count, "soil_temperature_degc": 9} for count in (1, 2, 3, 4)]
+    assert _PROFILE.build({"interval_minutes": 60}, samples).hex() == "003c" + "010309" + "020409"
+    assert _PROFILE.build({"hours_since_power_up": 7}, samples).hex() == "0100" + "010309" + "020409" + "0007"
+
+
+def test_depths_that_share_an_array_have_as_many_samples_each_and_the_same_shared_figures() -> None:
+    assert _refusal(_PROFILE, {}, [{"moisture_count": 1}] * 3) == (
+        "codec profile: expected as many samples for each of the 2 depths in samples, got 3 in all"
+    )
+    told = [{"moisture_count": 1, "soil_temperature_degc": degrees} for degrees in (9, 9, 9, 8)]
+    assert _refusal(_PROFILE, {}, told) == (
+        "codec profile: soil_temperature_degc: expected one figure for all samples, got another: 8"
+    )

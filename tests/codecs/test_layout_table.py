@@ -11,7 +11,19 @@ from construct import this
 from hypothesis import given
 from hypothesis import strategies as st
 
-from loamline_codecs import BUILT_IN, Codec, CodecSet, Match, Quantity, SampleGroup
+from loamline_codecs import (
+    BUILT_IN,
+    Codec,
+    CodecSet,
+    Match,
+    Quantity,
+    SampleGroup,
+    measurement_v1,
+    measurement_v2,
+    measurement_v3,
+    measurement_v4,
+    status_v1,
+)
 from loamline_codecs.declaration import Bound
 from loamline_codecs.dissect import Dissection, Leaf, dissect
 from loamline_codecs.layout_markdown import as_markdown
@@ -21,7 +33,8 @@ from loamline_codecs.walkable import fixed_size
 from tests.codecs.declarations import declarations
 from tests.codecs.payloads import whole
 
-_V1, _V2, _V3, _V4, _STATUS = BUILT_IN
+_V1, _V2, _V3, _V4 = (one.CODEC for one in (measurement_v1, measurement_v2, measurement_v3, measurement_v4))
+_STATUS = status_v1.CODEC
 
 
 def _bench(layout: c.Construct, *quantities: Quantity, **more: object) -> Codec:
@@ -72,6 +85,26 @@ def test_elements_whose_length_the_payload_decides_are_counted_each_from_its_own
         ("in depths[k]: 2-3", "", "depths[k].soil_temperature"),
         ("in depths[k]: 4-5", "", "depths[k].conductivity"),
     ]
+
+
+def test_depths_that_share_an_array_are_each_told_at_their_own_field() -> None:
+    element = c.Struct("upper" / c.Int8ub, "lower" / c.Int8ub, "warmth" / c.Int8sb)
+    groups = tuple(
+        SampleGroup(
+            (Quantity("moisture_count", field, "{count}"), Quantity("soil_temperature_degc", "warmth", "Cel")),
+            repeat="samples",
+            depth_index=depth,
+            age_interval="interval",
+        )
+        for depth, field in enumerate(("upper", "lower"))
+    )
+    codec = _bench(c.Struct("interval" / c.Int8ub, "samples" / c.Array(2, element)), samples=groups)
+    assert _row(codec, "samples").meaning == (
+        "2 times, k counts from 0",
+        "each is a sample at depths 0 and 1, k times interval minutes older than the uplink",
+    )
+    assert _row(codec, "samples[k].lower").meaning == ("moisture_count at depth 1 = raw, in {count}",)
+    assert _row(codec, "samples[k].warmth").meaning == ("soil_temperature_degc at depths 0 and 1 = raw, in Cel",)
 
 
 def test_a_row_says_wire_type_raw_values_and_meaning() -> None:

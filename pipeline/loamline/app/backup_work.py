@@ -11,7 +11,7 @@ from typing import Any
 import duckdb
 
 from loamline.app.archive_work import done_by
-from loamline.app.output import CommandError
+from loamline.app.output import CommandError, rfc3339
 from loamline.app.replay_work import Told, telling
 from loamline.edges.stepping import result_of
 from loamline.edges.store.archived import sha256
@@ -52,7 +52,7 @@ def back_up(store: Path, out: Path) -> dict[str, Any]:
             wrong = _driven(checking(unfinished, held), told)
         if wrong:
             raise CommandError("\n".join([*wrong, "no backup was made: try again, on another disk"]))
-        size_bytes, made_at = unfinished.stat().st_size, datetime.now(UTC).isoformat()
+        size_bytes, made_at = unfinished.stat().st_size, rfc3339(datetime.now(UTC))
         manifest = Manifest(FORM, made_at, size_bytes, sha256(unfinished), held, written["archived"])
         named(unfinished, out, manifest)
     except (OSError, duckdb.Error) as problem:

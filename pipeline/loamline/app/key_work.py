@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import Any
 
+from loamline.app.output import rfc3339
 from loamline.edges.store.api_keys import KeyRow, add_key, key_rows, revoke_key
 from loamline.edges.store.connection import Store
 from loamline_schemas.key_tables import Scope
@@ -40,6 +41,6 @@ def as_fields(row: KeyRow) -> dict[str, Any]:
         "customer": row.customer,
         "scopes": [str(scope) for scope in row.scopes],
         "note": row.note,
-        "created_at": row.created_at.astimezone(UTC),
-        "revoked_at": None if row.revoked_at is None else row.revoked_at.astimezone(UTC),
+        "created_at": rfc3339(row.created_at),
+        "revoked_at": None if row.revoked_at is None else rfc3339(row.revoked_at),
     }

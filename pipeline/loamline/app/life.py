@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from loamline.app.output import rfc3339
 from loamline.edges.messages import Outcome
 from loamline.edges.store.connection import Store
 
@@ -32,13 +33,13 @@ class Life:
             heard = store.scalar(f"SELECT max(heard_at) FROM {store.raw_log()}")  # noqa: S608 - our own names
         return {
             "process": os.getpid(),
-            "since": self._since.isoformat(),
+            "since": rfc3339(self._since),
             "store": str(store.path.absolute()),
             "schema": store.scalar("SELECT max(number) FROM migration"),
             "last_seq": store.last_seq(),
             "reference_id": store.scalar("SELECT max(reference_id) FROM reference"),
-            "last_commit_at": None if self._last_commit_at is None else self._last_commit_at.isoformat(),
-            "last_heard_at": None if heard is None else heard.isoformat(),
+            "last_commit_at": None if self._last_commit_at is None else rfc3339(self._last_commit_at),
+            "last_heard_at": None if heard is None else rfc3339(heard),
             "heard_and_stored": heard_and_stored(store),
             **sizes(store.path),
             **self._ways_in(),

@@ -16,7 +16,7 @@ def commands_page(root: Any) -> str:
     """Return a page of all commands below `root`: what each does, its arguments and its options."""
     lines = ["# Commands", "", "Made by `loamline guide commands`; each command says the same with `--help`.", ""]
     for path, command in _commands(root, "loamline"):
-        lines += [f"## `{path}`", "", *inspect.cleandoc(command.help or "").splitlines(), ""]
+        lines += [f"## `{path}`", "", *inspect.cleandoc(command.help or "").splitlines(), "", *_example(command)]
         rows = [row for parameter in command.params if (row := _parameter(parameter)) is not None]
         if rows:
             lines += ["| | | default |", "| --- | --- | --- |", *rows, ""]
@@ -58,19 +58,27 @@ def _commands(command: Any, path: str) -> Iterator[tuple[str, Any]]:
             yield from _commands(below[name], f"{path} {name}")
 
 
+def _example(command: Any) -> list[str]:
+    """Return the example that a command's epilogue tells; those without one have it at the end of their help."""
+    told = " ".join((command.epilog or "").split())
+    return [told, ""] if told else []
+
+
 def _parameter(parameter: Any) -> str | None:
     if parameter.name == "help" or getattr(parameter, "hidden", False):
         return None
     argument = parameter.param_type_name == "argument"
-    names = f"`{parameter.metavar or parameter.name.upper()}`" if argument else _names(parameter)
+    names = f"`{_cell(parameter.metavar or parameter.name.upper())}`" if argument else _names(parameter)
     default = parameter.default
-    told = default not in (None, False, (), []) and not callable(default)
+    told = default not in (None, False, (), [], "") and not callable(default)
     shown = f"`{getattr(default, 'value', default)}`" if told else "required" if parameter.required else ""
     return f"| {names} | {_cell(getattr(parameter, 'help', None) or '')} | {shown} |"
 
 
 def _names(parameter: Any) -> str:
-    return ", ".join(f"`{name}`" for name in (*parameter.opts, *parameter.secondary_opts))
+    """Return an option's names, and what its value is where its declaration tells: "`--bandwidth` HZ"."""
+    names = ", ".join(f"`{name}`" for name in (*parameter.opts, *parameter.secondary_opts))
+    return f"{names} {_cell(parameter.metavar)}" if parameter.metavar else names
 
 
 def _sections() -> Iterator[tuple[str, type[BaseModel], bool]]:

@@ -37,7 +37,9 @@ def demo(
     for_s: Annotated[
         float | None, typer.Option("--for", help="end by itself after so many seconds of live time", min=0)
     ] = None,
-    folder: Annotated[Path, typer.Option(help="where the demo's registry and store go")] = Path("loamline-demo"),
+    folder: Annotated[Path, typer.Option("--dir", help="where the demo's registry and store go")] = Path(
+        "loamline-demo"
+    ),
     speed: Annotated[float, typer.Option(help="simulated seconds a second", min=1)] = SPEED,
     seed: Annotated[int, typer.Option(help="another weather, another noise")] = 1,
     port: Annotated[

@@ -45,8 +45,10 @@ def init(
     for line in (
         f"  loamline doctor --config {config}",
         f"  loamline ingest --config {config}",
-        f"  (publish {folder / 'example-uplink.json'} to {TOPIC.replace('#', 'example')} by any MQTT client, QoS 1)",
+        f"  mosquitto_pub -q 1 -t {TOPIC.replace('#', 'example')} -f {folder / 'example-uplink.json'}",
+        "  (or publish it by any other MQTT client)",
         f"  loamline status --config {config}",
+        f"  loamline fleet --problems --store {folder / 'loamline.duckdb'}",
         f"  loamline fleet --store {folder / 'loamline.duckdb'}     (once the daemon has left)",
     ):
         console.print(line, markup=False, soft_wrap=True)

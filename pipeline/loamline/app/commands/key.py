@@ -22,7 +22,7 @@ from loamline_schemas.key_tables import Scope
 
 app = typer.Typer(help="Keys to the read API: made, listed, revoked.", no_args_is_help=True)
 StoreOption = Annotated[Path, typer.Option(help="the DuckDB file")]
-JsonOption = Annotated[bool, typer.Option("--json", help="print JSON")]
+JsonOption = Annotated[bool, typer.Option("--json", help="print it as one JSON object; of `key list`, a list")]
 
 
 @app.command("create", epilog='Example:\n\nloamline key create --store soil.duckdb --customer "Upper Farm"')
@@ -51,7 +51,10 @@ def create_command(
         print_json({"key": made.text, **told})
         return
     typer.echo(made.text)
-    errors.print(f"keep it now: it is shown this once. `loamline key revoke {made.key_id}` ends it.", markup=False)
+    errors.print(
+        f"keep it now: it is shown this once. `loamline key revoke {made.key_id} --store {store}` ends it.",
+        markup=False,
+    )
 
 
 @app.command("list", epilog="Example:\n\nloamline key list --store soil.duckdb --json")
@@ -107,8 +110,8 @@ def _done(path: Path, request: str, work: Callable[[Store], Any], *, writable: b
         raise CommandError(str(problem)) from problem
 
 
-def _time(told: datetime | str | None) -> str:
-    """Return an instant as a person reads it; the daemon tells it as text."""
+def _time(told: str | None) -> str:
+    """Return an instant as a person reads it."""
     if told is None:
         return ""
-    return rfc3339((datetime.fromisoformat(told) if isinstance(told, str) else told).replace(microsecond=0))
+    return rfc3339(datetime.fromisoformat(told).replace(microsecond=0))

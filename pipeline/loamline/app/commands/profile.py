@@ -59,7 +59,7 @@ def profile(
             "--verdict",
             parser=verdict,
             metavar="WORD",
-            help="whose readings count, in place of pass; may be repeated",
+            help="whose readings count, in place of pass; may be given several times",
         ),
     ] = None,
     out: Annotated[Path | None, typer.Option(help="write CSV to this file; - for standard output")] = None,

@@ -20,7 +20,7 @@ _USUAL_AGE = timedelta(days=35)
 
 
 def ship(
-    store: Annotated[Path, typer.Option(metavar="FILE", help="the store")],
+    store: Annotated[Path, typer.Option(metavar="FILE", help="the DuckDB file")],
     out: Annotated[str, typer.Option("--out", metavar="PATH", help="a folder, or an object store's path (fsspec)")],
     before: Annotated[
         str | None,

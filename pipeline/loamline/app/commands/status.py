@@ -10,6 +10,7 @@ from typing import Annotated, Any
 import typer
 
 from loamline.app.instants import ago
+from loamline.app.mirror_tending import mirror_in_words
 from loamline.app.opening import daemon_of
 from loamline.app.output import CommandError, console, print_json, rfc3339
 from loamline.app.settings import load_settings
@@ -63,6 +64,8 @@ def _lines(told: dict[str, Any]) -> Iterator[tuple[str, str]]:
     yield "last heard", _when(told["last_heard_at"])
     for feed in told.get("feeds", ()):
         yield "feed", f"{feed['name']}: {_feed(feed)}"
+    if (mirror := told.get("mirror")) is not None:
+        yield "mirror", mirror_in_words(mirror)
     yield "replay", job_in_words(told)
     held, free = told["store_bytes"] / _MB, told["disk_free_bytes"] / _MB
     yield "store", f"{told['store']}, {held:.1f} MB, schema {told['schema']}, newest uplink {told['last_seq']}"

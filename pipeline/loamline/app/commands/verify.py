@@ -77,7 +77,8 @@ def _summary(told: Compared) -> str:
     more = f", {unseen} of them not shown (--first)" if unseen else ""
     return (
         f"{rows}; {told.differences} differences from what {of} give{more}. "
-        "If a codec was added or changed since, that is why; else tell the developers"
+        "If a codec was added or changed since, or --codec-dir does not name its folder, that is why; else tell the "
+        "developers"
     )
 
 

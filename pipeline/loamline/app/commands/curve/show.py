@@ -108,7 +108,7 @@ def _print(curve: Curve, used: Sequence[Use], known: Sequence[dict[str, Any]]) -
         "parameters": parameters_in_words(curve),
         "formula": told["formula"],
         "domain": domain_in_words(curve),
-        "standard error": f"{error} ({told['standard_error_from']})",
+        "standard error": f"{error} ({told['standard_error_origin']})",
         "source": f"{told['source'] or 'none'} ({source_from(curve)})",
         "digest": told["digest"],
         "true from": day(curve.valid_from),

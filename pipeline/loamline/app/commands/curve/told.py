@@ -28,13 +28,13 @@ def curve_as_object(curve: Curve) -> dict[str, Any]:
         "domain": list(curve.domain),
         "standard_error": standard_error(curve),
         "standard_error_unit": unit,
-        "standard_error_from": standard_error_from(curve),
+        "standard_error_origin": standard_error_origin(curve),
         "source": source(curve),
         "digest": content_digest(curve),
     }
 
 
-def standard_error_from(curve: Curve) -> str:
+def standard_error_origin(curve: Curve) -> str:
     """Return who says a curve's standard error."""
     if curve.standard_error is not None:
         return "the curve's own"

@@ -41,8 +41,13 @@ def airtime_command(
             "--frm-bytes", min=0, max=_MOST_BYTES - FRAME_BYTES, help="of the FRMPayload, in place of --bytes"
         ),
     ] = None,
-    bandwidth_hz: Annotated[int, typer.Option("--bandwidth", metavar="HZ", min=7_800, max=500_000)] = 125_000,
-    coding: Annotated[str, typer.Option("--coding-rate", parser=coding_rate, metavar="4/5..4/8")] = "4/5",
+    bandwidth_hz: Annotated[
+        int, typer.Option("--bandwidth", metavar="HZ", min=7_800, max=500_000, help="of the channel")
+    ] = 125_000,
+    coding: Annotated[
+        str,
+        typer.Option("--coding-rate", parser=coding_rate, metavar="4/5..4/8", help="of the forward error correction"),
+    ] = "4/5",
     preamble: Annotated[int, typer.Option("--preamble", min=6, max=65_535, help="symbols")] = PREAMBLE_SYMBOLS,
     implicit_header: Annotated[bool, typer.Option("--implicit-header", help="no header, as a beacon has none")] = False,
     crc: Annotated[bool, typer.Option("--crc/--no-crc", help="uplinks have one, downlinks none")] = True,
