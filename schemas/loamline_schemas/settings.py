@@ -186,6 +186,17 @@ class ServeSettings(_Section):
     pages: Annotated[bool, Field(description="serve the pages beside the API")] = True
 
 
+class MirrorSettings(_Section):
+    """A copy of the readings in Parquet that the daemon keeps up to date, for tools of one's own."""
+
+    folder: Annotated[Path, Field(description="the mirror's, for nothing else; made where there is none")] = Path(
+        "mirror"
+    )
+    every_minutes: Annotated[
+        float, Field(ge=1, le=10_080, description="from run to run; longer where a run takes over a fifth of that")
+    ] = 60
+
+
 class Settings(_Section):
     """The daemon's whole settings."""
 
@@ -203,6 +214,9 @@ class Settings(_Section):
     )
     metrics: Annotated[MetricsSettings | None, Field(description="told, metrics and health are served")] = None
     serve: Annotated[ServeSettings | None, Field(description="told, the read API and the pages are served")] = None
+    mirror: Annotated[
+        MirrorSettings | None, Field(description="told, a copy of the readings in Parquet is kept up to date")
+    ] = None
     events: Annotated[
         EventsSettings, Field(description="where word of problems goes that begin and end; by default nowhere")
     ] = EventsSettings()

@@ -57,6 +57,10 @@ def test_a_broken_file_hides_no_fault_of_the_environment(tmp_path: Path) -> None
     ("content", "sentence"),
     [
         ("store = 'absent/s.duckdb'\n", "store: expected the folder {folder}/absent for the store, found none"),
+        (
+            "[mirror]\nfolder = 'absent/mirror'\n",
+            "mirror.folder: expected a folder at {folder}/absent/mirror, or one around it in which it can be made",
+        ),
         ("maps_dir = 'absent'\n", "maps_dir: expected a folder of envelope maps at {folder}/absent, found none"),
         ("codec_dirs = ['absent']\n", "codec_dirs: "),
         ("registry_dir = 'absent'\n", "registry_dir: expected a registry folder at {folder}/absent, found none"),

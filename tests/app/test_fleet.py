@@ -8,9 +8,12 @@ from datetime import timedelta
 
 import pytest
 
+from loamline.core.problem_kinds import Kind
 from loamline.edges.store.connection import Store
-from loamline.edges.store.fleet import Period
+from loamline.edges.store.fleet import Period, ProbeHealth, attention
 from loamline.edges.store.fleet import fleet as read_fleet
+from loamline.edges.store.fleet_newest import last_heard, newest_readings
+from loamline.edges.store.registry import probe_ids
 from loamline_codecs import builtin_codecs
 from loamline_schemas.uplink import Reception
 
@@ -94,7 +97,7 @@ def test_the_longest_silent_come_first_then_those_with_most_words_then_by_dev_eu
     assert list(told) == [stores.PROFILE, stores.PEARS, stranger, stores.BARLEY]
     assert told[stores.PROFILE]["attention"] == ["never heard"]
     assert told[stores.PEARS]["attention"] == ["silent"]
-    assert told[stranger]["attention"] == ["unregistered"]
+    assert told[stranger]["attention"] == ["not registered"]
     assert (told[stranger]["registered"], told[stranger]["serial"], told[stranger]["site"]) == (False, None, None)
 
 
@@ -128,7 +131,7 @@ def test_set_aside_uplinks_conflicts_and_a_sagging_supply_are_counted_and_named(
     assert (told[stores.PEARS]["conflicts"], told[stores.PEARS]["attention"]) == (1, ["conflicts"])
     assert (told[stores.PROFILE]["supply_v"], told[stores.PROFILE]["supply_low"]) == (2.4, True)
     # 2.4 V is under supply_fail_v, too, so that its only reading fails.
-    assert told[stores.PROFILE]["attention"] == ["supply low", "failing"]
+    assert told[stores.PROFILE]["attention"] == ["low supply", "failing"]
 
 
 def test_a_site_is_the_placement_in_force_and_an_unknown_one_is_told_with_near_names(
@@ -153,12 +156,34 @@ def test_verdicts_add_up_to_the_readings_whatever_the_block(stores, season_store
     assert sum(sum(probe.verdicts.values()) for probe in whole) == 113 + 120 + 240 + 15
 
 
+@pytest.mark.parametrize("hours", [0, 1, 60, 119, 500])
+def test_the_newest_is_the_same_wherever_it_is_looked_for_first(stores, hours):
+    """Probes that fell silent at different times, before and within the window that is looked at first."""
+    end = stores.START + timedelta(hours=120)
+    rows = [stores.v1(stores.BARLEY, hour, 1800 - hour) for hour in range(0, 120, 7)]
+    rows += [stores.v1(stores.PEARS, hour, 1500 + hour) for hour in range(50)]
+    with Store.open(stores.make([*rows, stores.v1("02BB0000000000AA", 3, 1400)])) as store:
+        numbers = sorted(probe_ids(store).values())
+        since = end - timedelta(hours=hours)
+
+        def told(look, since):
+            rows = look(store, numbers, since, end).to_pylist()
+            return sorted(rows, key=lambda row: row["probe_id"])
+
+        for look in (last_heard, newest_readings):
+            assert told(look, since) == told(look, stores.START - timedelta(days=1))
+        heard = {row["probe_id"]: row["last_heard_at"] for row in told(last_heard, since)}
+        asked = "SELECT probe_id, max(heard_at) FROM uplink GROUP BY probe_id"
+        assert heard == dict(store.con.execute(asked).fetchall())
+        assert len(told(newest_readings, since)) == 3
+
+
 def test_the_table_says_the_same_in_words(loamline, season_store):
     path = season_store
     result = loamline("fleet", "--store", path, "--as-of", "2026-05-06T01:00:00Z")
     assert result.exit_code == 0
     for told in ("S-0001", "02BB000000000001", "2026-05-05T23:00:00Z", "2 h ago", "3.60 V", "10.2 dB",
-                 "5.8 % lost", "2.5 measurement-v1", "112 pass, 1 suspect", "unregistered",
+                 "5.8 % lost", "2.5 measurement-v1", "112 pass, 1 suspect", "not registered",
                  "4 probes, 2 need attention; as of 2026-05-06T01:00:00Z"):  # fmt: skip
         assert told in result.stdout, told
 
@@ -190,3 +215,15 @@ def test_a_probe_whose_only_record_is_yet_to_begin_is_registered_all_the_same(st
     path = stores.make([stores.v1(stores.BARLEY, 0, 1850)], registry=replace(base, probes=(told, *base.probes[1:])))
     probe = fleet(path, stores.START + timedelta(hours=1))[stores.BARLEY]
     assert (probe["registered"], probe["serial"]) == (True, "S-0001")
+
+
+def test_what_needs_attention_is_told_in_the_words_of_problems_the_gravest_first(stores):
+    """One vocabulary: a word here is a kind of `loamline fleet --problems`, which knows what to do about it."""
+    wrong = {"supply_low": True, "tilted": True, "set_aside": 1, "share_lost": 0.5, "margin_db": 0.0, "conflicts": 2}
+    probe = ProbeHealth(stores.BARLEY, registered=True, last_heard_at=stores.START, **wrong)
+    probe.verdicts["fail"] = 1
+    told = [Kind(word) for word in attention(probe, stores.START + timedelta(days=1))]
+    assert len(told) == 9
+    assert told == sorted(told, key=lambda kind: kind.gravity)
+    nobody = attention(ProbeHealth(stores.BARLEY, registered=False), stores.START)
+    assert nobody == [Kind.NEVER_HEARD, Kind.NOT_REGISTERED]

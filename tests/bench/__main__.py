@@ -18,11 +18,11 @@ from rich.console import Console
 from rich.table import Table
 
 from loamline.edges.allocator import keep_freed_memory
-from tests.bench import decoding, loading, replay_speed, replaying
+from tests.bench import decoding, loading, reading_load, replay_speed, replaying
 from tests.bench.drawing import draw
 
 #: Modules that measure something, in the order of the chain.
-MODULES = (decoding, replay_speed, replaying, loading)
+MODULES = (decoding, replay_speed, replaying, loading, reading_load)
 _VERSIONS = ("construct", "duckdb", "numpy", "pyarrow")
 
 

@@ -1,8 +1,9 @@
 """Raw logs of any size, drawn in columns: a fleet of every payload generation with weather, faults and lost uplinks.
 
 What a probe says at an hour depends on seed, probe and hour alone, so that a log can be made block by block, and a
-sample that comes again as backfill is the same sample. Versions 1 to 4 take turns over the probes; version 3 brings
-two older samples along, version 4 has two depths and, for every other probe, conductivity. 2 % are status messages.
+sample that comes again as backfill is the same sample. Versions 1 to 4, or some of them, take turns over the probes;
+version 3 brings two older samples along, version 4 has two depths and, for every other probe, conductivity. 2 % are
+status messages.
 """
 
 from __future__ import annotations
@@ -36,6 +37,8 @@ class Archive:
     hours: int
     seed: int = 1
     trouble: float = 0.002
+    start_us: int = START_US
+    versions: tuple[int, ...] = (1, 2, 3, 4)
 
     def blocks(self) -> Iterator[pa.Table]:
         """Yield the raw log in order of time, columns as UPLINK, probe n with id n + 1, all under registry state 1."""
@@ -46,18 +49,29 @@ class Archive:
             seq += block.num_rows
             yield block
 
+    def tile(self, hours: range, probes: range) -> pa.Table:
+        """Return the raw log of some probes and hours, in order of time.
+
+        Rows that are lost leave gaps in `seq`, so that a row has the same number in whatever tile it is drawn.
+        """
+        hour, place = np.divmod(np.arange(hours.start * len(probes), hours.stop * len(probes)), len(probes))
+        return self._drawn(hour, probes.start + place, None)
+
     def _block(self, first_hour: int, end_hour: int, seq: int) -> pa.Table:
         hour, probe = np.divmod(np.arange(first_hour * self.probes, end_hour * self.probes), self.probes)
+        return self._drawn(hour, probe, seq)
+
+    def _drawn(self, hour: Column, probe: Column, seq: int | None) -> pa.Table:
         chance = self._chance(hour, probe, 1)
         # Some are lost; some come twice, by another network and some seconds later.
         times = np.where(chance < self.trouble, 0, np.where(chance > 0.98, 2, 1))
         hour, probe, again = np.repeat(hour, times), np.repeat(probe, times), np.repeat(times == 2, times)
         again[1:] &= again[:-1] & (probe[1:] == probe[:-1]) & (hour[1:] == hour[:-1])
         again[:1] = False
-        heard = START_US + hour * HOUR_US + probe * 3600 // self.probes * 1_000_000 + again * 3_000_000
+        heard = self.start_us + hour * HOUR_US + probe * 3600 // self.probes * 1_000_000 + again * 3_000_000
         fport, payload = self._payloads(hour, probe)
         n = len(hour)
-        number = np.arange(seq + 1, seq + 1 + n)
+        number = 2 * (hour * self.probes + probe) + again + 1 if seq is None else np.arange(seq + 1, seq + 1 + n)
         columns = {
             "seq": pa.array(number),
             "probe_id": pa.array(probe + 1, pa.int32()),
@@ -114,7 +128,8 @@ class Archive:
     def _payloads(self, hour: Column, probe: Column) -> tuple[Column, pa.Array]:
         """Return FPort and payload of each uplink."""
         chance = self._chance(hour, probe, 2)
-        kind = np.where(chance < 0.02, 5, np.where(chance > 1 - self.trouble / 4, 6, probe % 4 + 1))
+        version = np.array(self.versions)[probe % len(self.versions)]
+        kind = np.where(chance < 0.02, 5, np.where(chance > 1 - self.trouble / 4, 6, version))
         kind = np.where((kind == 4) & (probe // 4 % 2 == 1), 7, kind)
         makers = {1: self._version_1, 2: self._version_2, 3: self._version_3, 4: self._version_4}
         makers |= {5: self._status, 6: self._nonsense, 7: self._version_4}

@@ -7,7 +7,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
@@ -60,13 +60,13 @@ def figures(*, quick: bool) -> Iterator[Figure]:
 
 def _at_rate(folder: Path, broker: Mosquitto, load: Load, first: int) -> Iterator[Figure]:
     count = round(load.per_s * load.seconds)
-    with _daemon(folder, broker) as daemon:
-        spent_s = _processor_s(daemon.process.pid)
-        sent = _sent(broker, first, count, load.per_s)
+    with daemon_on(folder / "fleet.duckdb", broker) as daemon:
+        spent_s = processor_s(daemon.process.pid)
+        went = _sent(broker, first, count, load.per_s)
         until(lambda: daemon.committed("read") >= count, 300)
-        spent_s = _processor_s(daemon.process.pid) - spent_s
-        late_ms = 1000 * (_committed_at(daemon, count) - sent)
-    p99_ms, core = float(np.percentile(late_ms, 99)), spent_s / float(sent[-1] - sent[0])
+        spent_s = processor_s(daemon.process.pid) - spent_s
+        late_ms = 1000 * (committed_at(daemon, count) - went)
+    p99_ms, core = float(np.percentile(late_ms, 99)), spent_s / float(went[-1] - went[0])
     of = f"{count} uplinks of {PROBES} probes at {load.per_s} a second"
     detail = f"{p99_ms:.0f} ms (p99), {np.median(late_ms):.0f} ms (median) from publishing to the commit; {of}"
     name = f"{load.per_s} uplinks a second: {load.p99_ms:g} ms to the delay"
@@ -80,7 +80,7 @@ def _backlog(folder: Path, broker: Mosquitto, count: int, first: int) -> Iterato
     counter = [sys.executable, "-c", _COUNTER, broker.host, str(broker.port)]
     subprocess.run([*counter, "0"], check=True, capture_output=True)
     _sent(broker, first, count, 0)
-    with _daemon(folder, broker) as daemon:
+    with daemon_on(folder / "fleet.duckdb", broker) as daemon:
         begun = daemon.wait_for("subscribed", 60)
         until(lambda: daemon.committed("read") >= count, 900)
         took_s = daemon.told("committed")[-1]["at_s"] - _instant(begun["timestamp"])
@@ -91,15 +91,17 @@ def _backlog(folder: Path, broker: Mosquitto, count: int, first: int) -> Iterato
 
 
 @contextmanager
-def _daemon(folder: Path, broker: Mosquitto) -> Iterator[_Timed]:
-    """Run the real daemon on the fleet's store, subscribed."""
-    daemon = Daemon(broker, folder / "fleet.duckdb", "--topic", "load/#", "--client-id", "load-daemon")
-    daemon.wait_for("subscribed")
-    yield _Timed(daemon)
-    daemon.terminate()
+def daemon_on(store: Path, broker: Mosquitto, *flags: str) -> Iterator[TimedDaemon]:
+    """Run the real daemon on a store, subscribed to what `sent` publishes."""
+    daemon = Daemon(broker, store, "--topic", "load/#", "--client-id", "load-daemon", *flags)
+    try:
+        daemon.wait_for("subscribed", 300)
+        yield TimedDaemon(daemon)
+    finally:
+        daemon.terminate()
 
 
-class _Timed:
+class TimedDaemon:
     """A daemon whose log lines tell when each commit was."""
 
     def __init__(self, daemon: Daemon) -> None:
@@ -107,13 +109,15 @@ class _Timed:
         self.process, self.wait_for = daemon.process, daemon.wait_for
 
     def committed(self, count: str) -> int:
+        """Return the sum of one count over its commits."""
         return self._daemon.committed(count)
 
     def told(self, event: str) -> list[dict[str, float]]:
+        """Return the log lines of one event, each with `at_s`, seconds since 1970."""
         return [{**line, "at_s": _instant(line["timestamp"])} for line in self._daemon.told(event)]
 
 
-def _committed_at(daemon: _Timed, count: int) -> np.ndarray:
+def committed_at(daemon: TimedDaemon, count: int) -> np.ndarray:
     """Return when each message was committed, in the order of sending, which one broker and one topic keep."""
     lines = daemon.told("committed")
     return np.repeat([line["at_s"] for line in lines], [int(line["read"]) for line in lines])[:count]
@@ -125,13 +129,18 @@ def _instant(text: str) -> float:
 
 def _sent(broker: Mosquitto, first: int, count: int, per_s: int) -> np.ndarray:
     """Publish uplinks number `first` and following; return when each went, seconds since 1970."""
-    lines = b"\n".join(
+    bodies = (
         uplink(n % PROBES, HOURS + n // PROBES).model_dump_json(exclude_none=True).encode()
         for n in range(first, first + count)
     )
+    return sent(broker, bodies, per_s)
+
+
+def sent(broker: Mosquitto, bodies: Iterable[bytes], per_s: int) -> np.ndarray:
+    """Publish bodies at a rate, 0 for as quickly as may be; return when each went, seconds since 1970."""
     done = subprocess.run(
         [sys.executable, "-c", _SENDER, broker.host, str(broker.port), str(per_s)],
-        input=lines,
+        input=b"\n".join(bodies),
         check=True,
         capture_output=True,
     )
@@ -193,6 +202,7 @@ def count() -> None:
     sys.stdout.write(str(times[1] - times[0]))
 
 
-def _processor_s(pid: int) -> float:
+def processor_s(pid: int) -> float:
+    """Return the processor time that a process has taken, seconds."""
     fields: Sequence[str] = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
     return (int(fields[11]) + int(fields[12])) / _CLOCK

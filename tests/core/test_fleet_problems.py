@@ -11,7 +11,6 @@ from hypothesis import strategies as st
 from loamline.core.fleet_problems import (
     LEAST_SLOTS,
     Heard,
-    Kind,
     Moment,
     ProbeFacts,
     Told,
@@ -24,6 +23,7 @@ from loamline.core.fleet_problems import (
     store_problems,
     usual_interval_us,
 )
+from loamline.core.problem_kinds import Kind
 
 MINUTE = 60_000_000
 HOUR = 60 * MINUTE

@@ -9,6 +9,7 @@ import io
 import socket
 import threading
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -22,6 +23,7 @@ from loamline.edges.health_server import HealthServer
 from loamline.edges.inbox import Delivery, Inbox
 from loamline.edges.intake import Intake, IntakeError
 from loamline.edges.metrics import Metrics
+from loamline.edges.mirror import MirrorState
 from loamline.edges.publisher import Publisher
 from loamline.edges.pulse import ALIVE_WITHIN_S, Pulse
 from loamline_codecs import builtin_codecs
@@ -74,8 +76,14 @@ class Told:
         self.inbox = Inbox(messages=100, size_bytes=10**6, ripe=50)
         intake = self.intake = Intake([self.way_in], inbox=self.inbox, batch=BatchSettings(milliseconds=1))
         self.job: str | None = None
+        self.mirror: MirrorState | None = None
         self.metrics = Metrics(
-            intake=intake, pulse=self.pulse, store_away=self.away, job=lambda: self.job, now_s=lambda: 1.75e9
+            intake=intake,
+            pulse=self.pulse,
+            store_away=self.away,
+            job=lambda: self.job,
+            mirror=lambda: self.mirror,
+            now_s=lambda: 1.75e9,
         )
 
     @property
@@ -232,3 +240,13 @@ def test_the_daemon_serves_them_and_is_ready_once_it_is_subscribed(tmp_path: Pat
         assert why == [f"{way_in} is not open"]
         assert httpx.get(f"{url}/healthz").status_code == 200
         assert daemon.terminate() == 0
+
+
+def test_a_mirror_that_is_kept_tells_of_when_it_is_and_whether_it_fails(told: Told) -> None:
+    assert ("loamline_mirror_failing", ()) not in told.samples
+    told.mirror = MirrorState("/srv/mirror", 60, None)
+    assert told.samples["loamline_mirror_timestamp_seconds", ()] == 0
+    at = datetime(2026, 5, 1, tzinfo=UTC)
+    told.mirror = MirrorState("/srv/mirror", 60, at, failing_since=at, failures=2, last_error="no room")
+    assert told.samples["loamline_mirror_timestamp_seconds", ()] == at.timestamp()
+    assert told.samples["loamline_mirror_failing", ()] == 1

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from loamline.core.fleet_problems import OF_SILENCE, Kind
+from loamline.core.problem_kinds import OF_SILENCE, Kind
 from loamline.edges.store.connection import Store
 from loamline.edges.store.outbox import waiting_events
 from loamline.edges.store.problem_log import stored_problems

@@ -10,6 +10,7 @@ from typing import Any
 
 from structlog.typing import FilteringBoundLogger
 
+from loamline.app.output import rfc3339
 from loamline.app.receivers import receiver_of
 from loamline.core.feed_messages import MEDIA_TYPES
 from loamline.edges.event_receivers import Receiver
@@ -91,9 +92,9 @@ class FeedTending:
             "waiting": waiting,
             "behind_s": behind_s,
             "changes_due": max(0, last_due(store) - state.due_seq),
-            "sent_measured_at": state.cursor.measured_at.isoformat(),
-            "sent_at": None if state.sent_at is None else state.sent_at.isoformat(),
-            "failing_since": None if state.failing_since is None else state.failing_since.isoformat(),
+            "sent_measured_at": rfc3339(state.cursor.measured_at),
+            "sent_at": None if state.sent_at is None else rfc3339(state.sent_at),
+            "failing_since": None if state.failing_since is None else rfc3339(state.failing_since),
             "failures": state.failures,
             "last_error": state.last_error,
         }

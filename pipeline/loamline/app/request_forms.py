@@ -90,6 +90,12 @@ class BackupForm(Form):
     file: Path
 
 
+class MirrorForm(Form):
+    """A mirror to be brought up to date in `folder`."""
+
+    folder: Path
+
+
 class RegistryForm(Form):
     """A registry that was read from a folder and checked."""
 

@@ -7,7 +7,7 @@ Live messages are stored between two steps. All of it runs on the one thread tha
 from __future__ import annotations
 
 from collections.abc import Callable, Generator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any, TypeVar
 
@@ -16,6 +16,7 @@ from pydantic import TypeAdapter, ValidationError
 from loamline.app import archive_work, key_work
 from loamline.app.fleet_problems import noted_problems
 from loamline.app.looking import AsOf, Look, exporting_into, previewing_into
+from loamline.app.mirroring import LONGEST_STEP_S, mirroring
 from loamline.app.replaying import Progress, ReplayError, applying, planned, revision_of, steps, undoing
 from loamline.app.request_forms import (
     ApplyForm,
@@ -25,6 +26,7 @@ from loamline.app.request_forms import (
     Form,
     KeyForm,
     KeyIdForm,
+    MirrorForm,
     PreviewForm,
     RegistryForm,
     RestoreForm,
@@ -33,11 +35,14 @@ from loamline.app.request_forms import (
     SiteForm,
 )
 from loamline.core.reference import RegistryState
+from loamline.edges.control_caller import Taker
 from loamline.edges.sentences import sentence
 from loamline.edges.store.api_keys import KeyRowError
-from loamline.edges.store.aside import aside
+from loamline.edges.store.aside import aside, in_a_thread
 from loamline.edges.store.backup import backing_up
 from loamline.edges.store.connection import Store
+from loamline.edges.store.lending import Lender, LendingError
+from loamline.edges.store.reading_api import StoreReader
 from loamline.edges.store.registry import latest_reference, save_state
 from loamline.edges.store.revisions import revision_rows
 from loamline.edges.store.writer import Writer
@@ -56,6 +61,15 @@ class Work:
     codecs: CodecSet
     status: Callable[[], dict[str, Any]]
     reload: Callable[[], dict[str, Any]] | None = None
+    lender: Lender = field(default_factory=Lender)
+
+
+@dataclass(frozen=True)
+class HandedOver:
+    """A result after which `taker` has the connection to whoever asked, None where nobody is there any more."""
+
+    told: Any
+    taker: Taker
 
 
 @dataclass(frozen=True)
@@ -103,6 +117,16 @@ def _reload(work: Work, _: Form) -> Answer:
 def _problems(work: Work, told: SiteForm) -> Answer:
     yield from ()
     return noted_problems(work.store, told.site)
+
+
+def _lend(work: Work, _: Form) -> Answer:
+    """Lend the store as it stands; what is read of it is asked over the same connection (`edges/store/lending.py`)."""
+    yield from ()
+    try:
+        loan = work.lender.lend(work.store)
+    except LendingError as problem:
+        raise ReplayError(str(problem)) from None
+    return HandedOver({"folder": str(work.store.path.absolute().parent)}, loan.begin)
 
 
 def _key_create(work: Work, told: KeyForm) -> Answer:
@@ -195,10 +219,19 @@ def _backup(work: Work, told: BackupForm) -> Answer:
     return _beside(work.store, lambda seen: backing_up(seen, told.file, begun=True))
 
 
+def _mirror(work: Work, told: MirrorForm) -> Answer:
+    # A view for each file, so that no version of a row is kept for longer.
+    reader = StoreReader(work.store, at_once=1, time_limit_s=LONGEST_STEP_S)
+    return _told(in_a_thread(mirroring(reader.view, told.folder, datetime.now(UTC)), reader.closed))
+
+
 def _beside(store: Store, look: Callable[[Store], Look]) -> Answer:
     """Answer by a look that a thread of its own takes, so that no long statement holds a commit up."""
+    return _told(aside(store, look))
+
+
+def _told(seen: Generator[dict[str, Any] | None, None, Any]) -> Answer:
     told: dict[str, Any] = {"part": "looking", "done": 0, "total": 0}
-    seen = aside(store, look)
     try:
         while True:
             item = next(seen)
@@ -230,6 +263,7 @@ def _telling(done: Generator[Progress, None, _Done]) -> Generator[dict[str, Any]
 #: One line a request. A new one is a form, a generator and a line.
 REQUESTS = {
     "status": Kind(Form, _status),
+    "lend": Kind(Form, _lend),
     "problems": Kind(SiteForm, _problems),
     "registry_load": Kind(RegistryForm, _load_registry),
     "replay_plan": Kind(ScopeForm, _plan, job=True),
@@ -241,6 +275,7 @@ REQUESTS = {
     "reload": Kind(Form, _reload),
     "export_as_of": Kind(AsOfForm, _as_of, job=True),
     "backup": Kind(BackupForm, _backup, job=True),
+    "mirror": Kind(MirrorForm, _mirror, job=True),
     "key_create": Kind(KeyForm, _key_create),
     "key_list": Kind(Form, _key_list),
     "key_revoke": Kind(KeyIdForm, _key_revoke),

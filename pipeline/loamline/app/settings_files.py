@@ -21,7 +21,9 @@ from loamline.edges.webhook_signature import SecretError, parse_secret, parse_to
 from loamline_schemas.settings import Settings
 
 #: Looked into by what reads them, below.
-_LOOKED_INTO = ("store", "codec_dirs", "maps_dir", "registry_dir", "keys_file", "key_encryption_key_file")
+_LOOKED_INTO = {
+    *("store", "codec_dirs", "maps_dir", "registry_dir", "keys_file", "key_encryption_key_file", "mirror.folder")
+}
 _OF_TLS = ("ca_file", "certificate_file", "key_file")
 _SECRET_LINES: dict[str, Callable[[str], bytes]] = {"secrets_file": parse_secret, "token_file": parse_token}
 
@@ -38,6 +40,8 @@ def file_faults(settings: Settings) -> list[str]:
         faults.append(f"maps_dir: expected a folder of envelope maps at {settings.maps_dir}, found none")
     if settings.registry_dir is not None:
         faults += registry_in(settings.registry_dir)[1]
+    if settings.mirror is not None:
+        faults += _mirror(settings.mirror.folder)
     for name, value in files_named(settings):
         faults += _file(name, value)
     for where, section in _sections(settings):
@@ -51,6 +55,11 @@ def files_named(settings: Settings) -> Iterator[tuple[str, Path]]:
         if names_files(field) and name not in _LOOKED_INTO:
             values = value if isinstance(value, tuple) else (value,)
             yield from ((name, path) for path in values if path is not None)
+
+
+def _mirror(folder: Path) -> Iterator[str]:
+    if not folder.is_dir() and (folder.exists() or not folder.absolute().parent.is_dir()):
+        yield f"mirror.folder: expected a folder at {folder}, or one around it in which it can be made, got neither"
 
 
 def _store(path: Path) -> Iterator[str]:

@@ -28,12 +28,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 from itertools import pairwise
 from math import isnan
 from statistics import median
 
 from loamline.core.columns import HOUR_US, MINUTE_US
+from loamline.core.problem_kinds import Kind
 
 DAY_US = 24 * HOUR_US
 #: The stretch that rules look at: so many of a probe's newest uplinks, none older than this before its newest.
@@ -46,50 +46,6 @@ FIRST_MESSAGE_US = HOUR_US
 QUIET_PAUSES, FORGOTTEN_GATEWAY_US = 2, 30 * DAY_US
 STRANGER_US = 7 * DAY_US
 WEAK_UPLINKS, WEAK_BELOW_DB, WEAK_UNTIL_DB = 5, 3.0, 5.0
-
-
-class Kind(StrEnum):
-    """What can be wrong, the gravest first."""
-
-    NOTHING_HEARD = "nothing heard"
-    GATEWAY_QUIET = "gateway quiet"
-    SILENT = "silent"
-    NEVER_HEARD = "never heard"
-    LOW_SUPPLY = "low supply"
-    STUCK = "stuck"
-    WEAK_LINK = "weak link"
-    FROST = "frost"
-    CONFLICTS = "conflicts"
-    NOT_REGISTERED = "not registered"
-    MIXED_FIRMWARE = "mixed firmware"
-
-    @property
-    def gravity(self) -> int:
-        """0 for the gravest."""
-        return list(Kind).index(self)
-
-    @property
-    def what_to_do(self) -> str:
-        """One sentence."""
-        return _WHAT_TO_DO[self]
-
-
-#: Those that begin as time passes with nothing heard; a daemon that has just started waits with them.
-OF_SILENCE = frozenset({Kind.NOTHING_HEARD, Kind.GATEWAY_QUIET, Kind.SILENT, Kind.NEVER_HEARD})
-
-_WHAT_TO_DO = {
-    Kind.NOTHING_HEARD: "Check the daemon's connection to broker and webhook, then the network's own state.",
-    Kind.GATEWAY_QUIET: "Check its power and its connection to the network; probes that it alone hears are lost now.",
-    Kind.SILENT: "See whether its gateway is quiet, then its supply and link before it stopped; else visit it.",
-    Kind.NEVER_HEARD: "Check that it is switched on and joined, and its DevEUI in the registry and at the network.",
-    Kind.LOW_SUPPLY: "Change its cell at the next visit; `loamline supply` tells how long it may last.",
-    Kind.STUCK: "Look at its readings: a transducer that no longer moves is broken, or stands in air or ice.",
-    Kind.WEAK_LINK: "Raise its antenna or bring a gateway nearer; `loamline radio report` tells who hears it.",
-    Kind.FROST: "Nothing: water content is not measured in frozen soil, and comes back after the thaw.",
-    Kind.CONFLICTS: "See whether two probes send under one DevEUI, or a network delivers old messages as new.",
-    Kind.NOT_REGISTERED: "Register it, or have the network stop sending it; it is kept, but not calibrated.",
-    Kind.MIXED_FIRMWARE: "Bring the hardware revision to one firmware, or note why it has several.",
-}
 
 
 @dataclass(frozen=True)

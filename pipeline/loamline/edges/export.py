@@ -60,7 +60,7 @@ def write_file(
     unfinished = path.with_name(f".{path.name}.{os.getpid()}.unfinished")
     try:
         with unfinished.open("wb") as file:
-            rows = _write(stream, file, kind, told, about)
+            rows = write_as(stream, file, kind, told, about)
             file.flush()
             os.fsync(file.fileno())
         unfinished.replace(path)
@@ -70,7 +70,8 @@ def write_file(
     return rows
 
 
-def _write(stream: pa.RecordBatchReader, file: BinaryIO, kind: Format, told: Told, about: Surroundings) -> int:
+def write_as(stream: pa.RecordBatchReader, file: BinaryIO, kind: Format, told: Told, about: Surroundings) -> int:
+    """Write the stream to an open file in any of the formats; return the rows. `about` is as for `write_file`."""
     if kind is Format.XLSX:
         return write_spreadsheet(stream, file, told, about)
     return {Format.CSV: write_csv, Format.PARQUET: write_parquet, Format.SENML: write_senml}[kind](stream, file, told)

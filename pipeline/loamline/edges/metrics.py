@@ -17,6 +17,7 @@ from prometheus_client.registry import Collector
 
 from loamline.edges.intake import Intake
 from loamline.edges.messages import Outcome
+from loamline.edges.mirror import MirrorState
 from loamline.edges.pulse import Pulse
 from loamline.edges.store.connection import Store
 
@@ -38,9 +39,11 @@ class Metrics:
         pulse: Pulse,
         store_away: threading.Event,
         job: Callable[[], str | None] = lambda: None,
+        mirror: Callable[[], MirrorState | None] = lambda: None,
         now_s: Callable[[], float] = time.time,
     ) -> None:
         self._intake, self._pulse, self._store_away, self._job, self._now_s = intake, pulse, store_away, job, now_s
+        self._mirror = mirror
         registry = self._registry = CollectorRegistry()
         self._uplinks = Counter(
             "loamline_uplinks", "Messages stored, by what became of them.", ["outcome"], registry=registry
@@ -99,6 +102,10 @@ class Metrics:
         yield _gauge("store_open", "1: the store is open.", not self._store_away.is_set())
         yield _counted("store_failures", "Commits that failed and were tried again.", self._pulse.failures)
         yield _gauge("revision_in_progress", "1: readings are being recalculated.", job.startswith(("replay", "revis")))
+        if (mirror := self._mirror()) is not None:
+            at_s = 0.0 if mirror.mirrored_at is None else mirror.mirrored_at.timestamp()
+            yield _gauge("mirror_timestamp_seconds", "Of when the mirror is; 0: it is not whole.", at_s)
+            yield _gauge("mirror_failing", "1: the last run of the mirror failed.", mirror.failing_since is not None)
         if reserve is not None:
             yield _gauge("intake_held", "1: nothing is taken for want of room on the disk.", not reserve.room)
             yield _gauge("disk_reserve_bytes", "With less free on the disk nothing is taken.", reserve.reserve_bytes)

@@ -12,11 +12,13 @@ one the manifest says `complete`.
 
 from __future__ import annotations
 
+import fcntl
 import io
 import json
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Generator, Iterator
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass
 from datetime import MAXYEAR, UTC, datetime
 from hashlib import sha256
@@ -37,6 +39,7 @@ MANIFEST = "manifest.json"
 FORM = 1
 #: Probes whose readings share a file: a month of them is some hundred thousand rows where they measure by the hour.
 PROBES_A_FILE = 500
+_OURS_UNFINISHED = re.compile(r"\.(manifest\.json|(probes(-\d+)?|placements|sites)\.parquet)\.\d+\.unfinished")
 _OURS = re.compile(r"(readings/month=\d{4}-\d\d/probes-\d+|placements/placements|sites/sites|probes/probes)\.parquet")
 
 
@@ -54,29 +57,93 @@ class Step:
     share: float
 
 
-def mirror_steps(store: Store, out: Path, now: datetime) -> Iterator[Step]:
+#: Lends a view of the store for one step.
+Lend = Callable[[], AbstractContextManager[Store]]
+
+
+def mirror_steps(lend: Lend, out: Path, now: datetime) -> Generator[Step, None, None]:
     """Bring the mirror in `out` up to the store, a file a step. Between steps the store may change.
 
-    Whoever drives it may stop after any step. `now` goes into the manifest. Raises MirrorError and OSError.
+    Each step has a view of its own, lent for that long. Whoever drives it may stop after any step; what a killed run
+    left half written is removed. `now` goes into the manifest. Raises MirrorError, OSError and what `lend` raises.
     """
-    manifest = _Manifest.read(out)
-    manifest.begin()
-    months = _months(store)
-    wanted: set[str] = set()
-    for number, (since, until) in enumerate(months):
-        for path, step in _month(store, out, manifest, since, until):
+    with _alone(out):
+        manifest = _Manifest.read(out)
+        _remove_unfinished(out)
+        manifest.begin()
+        with lend() as store:
+            months = _months(store)
+        wanted: set[str] = set()
+        for number, (since, until) in enumerate(months):
+            for path, step in _month(lend, out, manifest, since, until):
+                wanted.add(path)
+                yield Step(path, *step, share=(number + 1) / (len(months) + 1))
+        with lend() as store:
+            small = {"placements": placements(store), "sites": sites(store), "probes": probes(store)}
+            last_seq = store.last_seq()
+        for name, table in small.items():
+            path = f"{name}/{name}.parquet"
             wanted.add(path)
-            yield Step(path, *step, share=(number + 1) / (len(months) + 1))
-    for name, table in (("placements", placements(store)), ("sites", sites(store)), ("probes", probes(store))):
-        path = f"{name}/{name}.parquet"
-        wanted.add(path)
-        yield Step(path, table.num_rows, _small(out, manifest, path, table), share=len(months) / (len(months) + 1))
-    for path in sorted(manifest.files.keys() - wanted):
-        rows = int(manifest.files[path]["rows"])
-        _remove(out / path)
-        manifest.forget(path)
-        yield Step(path, rows, "removed", share=1.0)
-    manifest.finish(now, store.last_seq())
+            yield Step(path, table.num_rows, _small(out, manifest, path, table), share=len(months) / (len(months) + 1))
+        for path in sorted(manifest.files.keys() - wanted):
+            rows = int(manifest.files[path]["rows"])
+            _remove(out / path)
+            manifest.forget(path)
+            yield Step(path, rows, "removed", share=1.0)
+        manifest.finish(now, last_seq)
+
+
+@dataclass(frozen=True)
+class MirrorState:
+    """How a mirror that is kept up to date stands; instants are UTC.
+
+    `mirrored_at`: of when it is, None while it is not whole; `running_since`: a run is at work; `failing_since`,
+    `failures`, `last_error`: of the runs that failed since the last that did not.
+    """
+
+    folder: str
+    every_minutes: float
+    mirrored_at: datetime | None
+    running_since: datetime | None = None
+    failing_since: datetime | None = None
+    failures: int = 0
+    last_error: str = ""
+
+
+def mirrored_at(out: Path) -> datetime | None:
+    """Return of when the mirror in `out` is, None where it is not whole or there is none."""
+    try:
+        told = json.loads((out / MANIFEST).read_text())
+        return datetime.fromisoformat(told["mirrored_at"]) if told["complete"] is True else None
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def at_rest(store: Store) -> Lend:
+    """Return how a store that nobody writes is lent: as it is."""
+    return lambda: nullcontext(store)
+
+
+@contextmanager
+def _alone(out: Path) -> Iterator[None]:
+    """Have the folder for this run alone, made where there is none. The kernel's lock ends with the process."""
+    if not out.exists() and not out.parent.is_dir():
+        raise MirrorError(f"expected the folder {out.parent} for the mirror, found none; make it first")
+    out.mkdir(exist_ok=True)
+    folder = os.open(out, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        fcntl.flock(folder, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        yield
+    except BlockingIOError:
+        raise MirrorError(f"expected no other run at the mirror {out}, found one; wait until it is done") from None
+    finally:
+        os.close(folder)
+
+
+def _remove_unfinished(out: Path) -> None:
+    for file in [*out.glob(".*.unfinished"), *out.glob("*/.*.unfinished"), *out.glob("readings/*/.*.unfinished")]:
+        if _OURS_UNFINISHED.fullmatch(file.name):
+            file.unlink(missing_ok=True)
 
 
 class _Manifest:
@@ -90,13 +157,10 @@ class _Manifest:
     @classmethod
     def read(cls, out: Path) -> _Manifest:
         """Return the manifest of `out`, an empty one for a new or empty folder. Raises MirrorError."""
-        if not out.exists() and not out.parent.is_dir():
-            raise MirrorError(f"expected the folder {out.parent} for the mirror, found none; make it first")
-        out.mkdir(exist_ok=True)
         try:
             told = json.loads((out / MANIFEST).read_text())
         except FileNotFoundError:
-            if any(out.iterdir()):
+            if any(not _OURS_UNFINISHED.fullmatch(file.name) for file in out.iterdir()):
                 raise MirrorError(
                     f"expected an empty folder or a mirror at {out}, found other files and no {MANIFEST}; name another"
                 ) from None
@@ -159,22 +223,25 @@ class _Manifest:
 
 
 def _month(
-    store: Store, out: Path, manifest: _Manifest, since: datetime, until: datetime
+    lend: Lend, out: Path, manifest: _Manifest, since: datetime, until: datetime
 ) -> Iterator[tuple[str, tuple[int, Literal["written", "unchanged"]]]]:
-    for part, (rows, digest) in digests_by_probes(store, Selection(since=since, until=until), PROBES_A_FILE).items():
+    with lend() as store:
+        parts = digests_by_probes(store, Selection(since=since, until=until), PROBES_A_FILE)
+    for part, (rows, digest) in parts.items():
         path = f"readings/month={since.year:04}-{since.month:02}/probes-{part:05}.parquet"
         if manifest.holds(path, digest):
             yield path, (rows, "unchanged")
             continue
-        selection = Selection(dev_euis=_probes_of(store, part), since=since, until=until)
-        # Looked at anew in the step that writes: readings may have come or gone since the month was looked at.
-        rows, digest = digests_by_probes(store, selection, PROBES_A_FILE).get(part, (0, ""))  # noqa: PLW2901
-        if not rows:
-            continue
-        (out / path).parent.mkdir(parents=True, exist_ok=True)
-        write_file(readings(store, selection), out / path, Format.PARQUET, lambda _: None)
-        manifest.note(path, rows, digest)
-        yield path, (rows, "written")
+        with lend() as store:
+            selection = Selection(dev_euis=_probes_of(store, part), since=since, until=until)
+            # Looked at anew in the view that is written: readings may have come or gone since the month was looked at.
+            rows, digest = digests_by_probes(store, selection, PROBES_A_FILE).get(part, (0, ""))  # noqa: PLW2901
+            if rows:
+                (out / path).parent.mkdir(parents=True, exist_ok=True)
+                write_file(readings(store, selection), out / path, Format.PARQUET, lambda _: None)
+        if rows:
+            manifest.note(path, rows, digest)
+            yield path, (rows, "written")
 
 
 def _remove(file: Path) -> None:

@@ -128,6 +128,38 @@ def test_no_more_read_at_once_than_may(store: Path) -> None:
             pass
 
 
+def test_beyond_so_many_that_wait_the_next_is_sent_away_at_once(store: Path) -> None:
+    """It does not wait for the time limit, which is longer than the tests may take."""
+    with Store.open(store) as opened:
+        reader = StoreReader(opened, at_once=1, time_limit_s=3600, most_waiting=0)
+        full = pytest.raises(NotNowError, match="expected fewer to wait for a reader, got one more than may")
+        with reader.view(), full, reader.view():
+            pass
+        with reader.view() as view:
+            assert view.last_seq() == 20
+
+
+def test_a_turn_is_one_of_those_that_read_at_once_and_lasts_beyond_its_views(store: Path) -> None:
+    with Store.open(store) as opened:
+        reader = StoreReader(opened, at_once=1, time_limit_s=0.1)
+        with reader.turn():
+            with reader.view(beside_s=60) as view:
+                assert view.last_seq() == 20
+            with pytest.raises(NotNowError, match="expected a free reader"), reader.view():
+                pass
+        with reader.view() as view:
+            assert view.last_seq() == 20
+
+
+def test_a_busy_api_says_503_and_when_to_come_again(stores: Stores) -> None:
+    with served_api(two_growers_store(stores), at_once=1, time_limit_s=0.1) as api:
+        with api.reader.turn():
+            busy = api.get("sites")
+        assert problem(busy, 503)["detail"] == "expected a free reader, got none in time"
+        assert busy.headers["retry-after"] == "5"
+        assert api.get("sites").status_code == 200
+
+
 def test_a_view_sees_one_state_while_the_writer_goes_on(stores: Stores, store: Path) -> None:
     """Neither waits for the other."""
     with Store.open(store) as opened:

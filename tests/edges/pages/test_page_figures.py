@@ -7,10 +7,12 @@ from datetime import UTC, datetime, timedelta
 from html import unescape
 
 import httpx
+import pyarrow as pa
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from loamline.core.reference import RegistryState
 from loamline.edges.pages import words
 from loamline.edges.pages.site_page import WETTING_M3_M3, wettings
 from loamline.edges.store.api_readings import Wanted
@@ -18,9 +20,15 @@ from loamline.edges.store.connection import Store
 from loamline.edges.store.page_series import MOST_STRETCHES, newest_reading, series, stretch_hours, verdict_counts
 from loamline.edges.store.page_water import DepthStretch, storage_of
 from loamline.edges.store.profiles import Span, site_hours
+from loamline.edges.store.radio import microseconds
+from loamline.edges.store.registry import insert, save_state
+from loamline_schemas.columns import Table
+from loamline_schemas.tables import PROVENANCE, READING
 from loamline_schemas.verdicts import Verdict
+from tests.support.registry_rows import SITES, probe_row
 from tests.support.report_pages import Served
 
+_DRAWN = "02BB0000000000D0"
 _BAD = (int(Verdict.FAIL), int(Verdict.MISSING))
 
 
@@ -68,9 +76,70 @@ def test_no_peak_and_no_verdict_is_lost_however_long_a_stretch_is(season: Store,
         assert sum(counts.values()) == len(stored)
 
 
+@pytest.fixture(scope="module")
+def drawn(tmp_path_factory):
+    """A store of one probe whose readings a test puts there."""
+    with Store.open(tmp_path_factory.mktemp("drawn") / "drawn.duckdb", create=True) as store:
+        save_state(store, RegistryState(sites=SITES, probes=(probe_row(_DRAWN),)), "test")
+        insert(store, PROVENANCE, pa.Table.from_pylist([_filled(PROVENANCE)], schema=PROVENANCE.schema))
+        yield store
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.integers(0, 1),
+            st.integers(0, 365 * 24 * 3600 - 1),
+            st.none() | st.floats(0, 1, width=32),
+            st.sampled_from(Verdict),
+        ),
+        unique_by=lambda row: row[:2],
+        max_size=40,
+    ),
+    st.sampled_from((7, 30, 90, 365)),
+)
+def test_a_stretch_keeps_extremes_and_the_gravest_verdict_of_whatever_lies_in_it(drawn: Store, rows, days: int) -> None:
+    until = datetime(2026, 5, 1, tzinfo=UTC)
+    since = until - timedelta(days=days)
+    told = [(depth, since + timedelta(seconds=at * days // 365), vwc, flag) for depth, at, vwc, flag in rows]
+    told = [*{row[:2]: row for row in told}.values()]
+    drawn.con.execute("DELETE FROM reading")
+    for depth, at, vwc, flag in told:
+        _put(drawn, depth, at, vwc, flag)
+    found = series(drawn, Wanted(dev_eui=_DRAWN, since=since, until=until))
+    hour_us = stretch_hours(since, until) * 3_600_000_000
+    gravest_first = (Verdict.FAIL, Verdict.SUSPECT, Verdict.MISSING, Verdict.NOT_EVALUATED, Verdict.PASS)
+    expected = {}
+    for depth, at, vwc, flag in told:
+        expected.setdefault((depth, microseconds(at) // hour_us), []).append((at, vwc, flag))
+    assert len(found) == len(expected)
+    for row in found:
+        mine = expected[row.depth_index, microseconds(row.at) // hour_us]
+        counts = [vwc for _, vwc, flag in mine if flag not in _BAD and vwc is not None]
+        assert (row.readings, row.at) == (len(mine), min(at for at, _, _ in mine))
+        assert (row.vwc_min_m3_m3, row.vwc_max_m3_m3) == (min(counts, default=None), max(counts, default=None))
+        at, vwc, flag = min(mine, key=lambda one: (gravest_first.index(one[2]), -one[0].timestamp()))
+        assert (row.gravest, row.gravest_at, row.gravest_vwc_m3_m3) == (flag.word, at, vwc)
+
+
+def _put(store: Store, depth: int, at: datetime, vwc: float | None, flag: Verdict) -> None:
+    mine = {"depth_index": depth, "measured_at": at, "heard_at": at, "vwc_m3_m3": vwc, "verdict_flag": int(flag)}
+    row = _filled(READING) | mine
+    insert(store, READING, pa.Table.from_pylist([row], schema=READING.schema))
+
+
+def _filled(table: Table) -> dict[str, object]:
+    """Return a row with something in each column that needs something."""
+    kinds = {column.name: "1" if pa.types.is_string(column.arrow) else 1 for column in table.columns if column.required}
+    return {name: kinds.get(name) for name in table.names}
+
+
 def test_the_newest_reading_is_the_stored_one(season: Store, stores) -> None:
     assert newest_reading(season, Wanted(dev_eui=stores.PEARS)) == stores.START + timedelta(hours=119)
     assert newest_reading(season, Wanted(dev_eui=stores.PEARS, until=stores.START)) is None
+    for likely in (stores.START + timedelta(days=days) for days in (0, 4, 900)):
+        found = newest_reading(season, Wanted(dev_eui=stores.PEARS), likely)
+        assert found == stores.START + timedelta(hours=119), "wherever it is looked for first"
     assert newest_reading(season, Wanted(dev_eui="02BB00000000ABCD")) is None
 
 
@@ -151,7 +220,7 @@ def test_a_page_tells_the_same_figure_as_the_store_and_that_it_derives_it_again(
 def test_the_fleet_page_tells_what_is_wrong_since_when_why_and_what_to_do(open_report: Served) -> None:
     text = unescape(re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", httpx.get(open_report.url, timeout=60).text)))
     assert re.search(r"\d of 4 probes need", text)
-    for word in ("unregistered", "set aside", "failing"):
+    for word in ("not registered", "set aside", "failing"):
         assert word in text
     assert "1 uplink that no codec reads, in 7 days" in text
     assert "Read the sentence beside each uplink" in text

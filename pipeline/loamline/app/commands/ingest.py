@@ -17,6 +17,7 @@ from loamline.app.envelopes import KeyEncryptionKeyOption, KeysOption, MapsOptio
 from loamline.app.feed_tending import FeedTending
 from loamline.app.ingest import Ingest, make_log
 from loamline.app.life import Life
+from loamline.app.mirror_tending import MirrorTending
 from loamline.app.output import CommandError
 from loamline.app.problem_watch import ProblemWatch
 from loamline.app.readers import Readers
@@ -140,7 +141,14 @@ def ingest(
     life = Life(source.state)
     problems, feeds = ProblemWatch(settings.events, log), FeedTending(settings.feeds, log)
     pulse, lending = Pulse(), Lending()
-    metrics = Metrics(intake=source, pulse=pulse, store_away=store_away, job=lambda: daemon.job)
+    mirror = MirrorTending(settings.mirror, log, reserve_mb=settings.watch.reserve_mb)
+    metrics = Metrics(
+        intake=source,
+        pulse=pulse,
+        store_away=store_away,
+        job=lambda: daemon.job,
+        mirror=lambda: mirror.state,
+    )
     health = None if settings.metrics is None else HealthServer(settings.metrics, metrics, log)
     daemon = Ingest(
         store=settings.store,
@@ -150,8 +158,8 @@ def ingest(
         requests=ControlServer(socket_path(settings.store), log),
         store_away=store_away,
         observers=(life.committed, metrics.committed),
-        tenders=(problems, feeds, lending),
-        about=lambda store: {**life.told(store), **problems.told(store), **feeds.told(store)},
+        tenders=(problems, feeds, lending, mirror),
+        about=lambda store: {**life.told(store), **problems.told(store), **feeds.told(store), **mirror.told()},
         reloading=Reloading(settings, readers=readers, codecs=codecs, log=log),
         pulse=pulse,
     )

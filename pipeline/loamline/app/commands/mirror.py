@@ -6,13 +6,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 
-import duckdb
 import typer
 
-from loamline.app.opening import open_store
-from loamline.app.output import CommandError, console, print_json, progress_bar
-from loamline.edges.mirror import MirrorError, Step, mirror_steps
-from loamline.edges.store.connection import Store
+from loamline.app.archive_work import done_by
+from loamline.app.mirroring import mirroring
+from loamline.app.output import console, print_json
+from loamline.edges.mirror import at_rest
 
 
 def mirror(
@@ -26,37 +25,20 @@ def mirror(
     says now; units stand in each column's metadata. A second run writes only the files whose rows have changed. Each
     file is replaced whole, so that readers are never disturbed; OUT/manifest.json says `complete` after a whole run.
 
-    The store must be at rest: while the daemon has it open, stop it or read from its API.
+    Where a daemon has the store open, it does that work between two commits, and has to be allowed to write there. It
+    keeps a mirror up to date by itself where its settings name one: [mirror] with folder and every_minutes.
 
     Example: loamline mirror --store soil.duckdb --out /srv/soil-mirror
     """
-    with open_store(store) as opened:
-        steps = _run(opened, out)
-    counts = {
-        outcome: sum(step.outcome == outcome for step in steps) for outcome in ("written", "unchanged", "removed")
-    }
-    rows = sum(step.rows for step in steps if step.path.startswith("readings/") and step.outcome != "removed")
+    told = done_by(
+        store,
+        "mirror",
+        lambda opened: mirroring(at_rest(opened), out, datetime.now(UTC)),
+        writable=False,
+        folder=out.absolute(),
+    )
     if as_json:
-        print_json({"readings": rows, "files": counts, "out": str(out)})
+        print_json({"readings": told["readings"], "files": told["files"], "out": str(out)})
     else:
-        told = ", ".join(f"{count} {outcome}" for outcome, count in counts.items())
-        console.print(f"{rows} readings in {out}; files: {told}", markup=False, soft_wrap=True)
-
-
-def _run(store: Store, out: Path) -> list[Step]:
-    found: list[Step] = []
-    try:
-        with progress_bar() as progress:
-            task = progress.add_task("files", total=1.0)
-            for step in mirror_steps(store, out, datetime.now(UTC)):
-                found.append(step)
-                progress.update(task, completed=step.share)
-    except MirrorError as problem:
-        raise CommandError(str(problem)) from problem
-    except OSError as problem:
-        raise CommandError(
-            f"expected to write the mirror {out}, got: {problem}; mend the cause and run it again to go on"
-        ) from problem
-    except duckdb.Error as problem:
-        raise CommandError(f"expected to read {store.path}, got: {str(problem).splitlines()[0]}") from problem
-    return found
+        counts = ", ".join(f"{count} {outcome}" for outcome, count in told["files"].items())
+        console.print(f"{told['readings']} readings in {out}; files: {counts}", markup=False, soft_wrap=True)

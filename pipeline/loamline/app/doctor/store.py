@@ -13,6 +13,7 @@ import duckdb
 from loamline.app.codecs import known_codecs
 from loamline.app.instants import ago
 from loamline.app.life import heard_and_stored
+from loamline.app.mirror_tending import mirror_in_words
 from loamline.app.output import CommandError
 from loamline.edges.control import ControlError
 from loamline.edges.control_client import ControlClient
@@ -39,7 +40,7 @@ class Examined:
 def of_store(settings: Settings) -> Examined:
     """Examine a store that no daemon has open; it is opened to read."""
     path = settings.store
-    daemon = Finding("daemon", "look", f"none has {path} open", "start it: `loamline ingest --config FILE`")
+    daemon = Finding("daemon", "look", f"none has {path} open", "start it: `loamline ingest`")
     told = Examined([daemon])
     what = f"store {path}"
     if not path.exists():
@@ -89,6 +90,11 @@ def of_daemon(settings: Settings, client: ControlClient) -> Examined:
     told.findings.append(Finding(f"store {settings.store}", "fine", found))
     for way in status.get("ways_in", ()):
         told.findings.append(_way_in(way))
+    if (mirror := status.get("mirror")) is not None:
+        troubled = mirror["late"] or mirror["failing_since"] is not None
+        advice = "what the daemon's log says of the mirror; then free some room, or have it made less often"
+        words = mirror_in_words(mirror)
+        told.findings.append(Finding("mirror", "look" if troubled else "fine", words, advice if troubled else ""))
     words = "no uplink was ever heard" if heard is None else f"the last uplink was heard {_when(heard)}"
     late = heard is None or (datetime.now(UTC) - datetime.fromisoformat(heard)).total_seconds() > 86_400
     advice = "see that the network delivers; `loamline fleet` tells of every probe" if late else ""

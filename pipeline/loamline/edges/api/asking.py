@@ -80,11 +80,13 @@ class Asked:
         kind = chosen(self.request.headers.get("accept"), offered)
         question = {"path": self.request.url.path, **query.question()}
         after = after_of(query.cursor, question, kinds)
-        with self.service.reader.view() as store:
-            told = read(store, after, query.limit)
-        cursor = None if told.after is None else cursor_of(told.after, question)
-        link = link_header(self.request.url.path, self.request.query_params, cursor)
-        return self._answer(told.rows, kind, {"link": link}, cursor=cursor)
+        reader = self.service.reader
+        with reader.turn():
+            with reader.view(beside_s=reader.time_limit_s) as store:
+                told = read(store, after, query.limit)
+            cursor = None if told.after is None else cursor_of(told.after, question)
+            link = link_header(self.request.url.path, self.request.query_params, cursor)
+            return self._answer(told.rows, kind, {"link": link}, cursor=cursor)
 
     def one(self, read: Callable[[Store], pa.Table], what: str) -> Response:
         """Answer with the one row that there is; one that is not there and one that is not theirs are told alike."""
@@ -118,7 +120,8 @@ def unknown(what: str) -> HttpError:
 def _needs(scope: Scope) -> Callable[[Request], Asked]:
     def asked(request: Request) -> Asked:
         service: Service = request.app.state.service
-        with service.reader.view() as store:
+        # One look-up by a key waits for nobody.
+        with service.reader.view(beside_s=service.reader.time_limit_s) as store:
             try:
                 caller = caller_of(request.headers.get("authorization"), lambda key_id: find_key(store, key_id))
             except HttpError:

@@ -6,13 +6,12 @@ import io
 import json
 import math
 from collections.abc import Iterable
-from datetime import date
-from typing import Any
 
 import pyarrow as pa
 
 from loamline.core.senml import MEDIA_TYPE as SENML
-from loamline.edges.export import rfc3339_column, write_csv, write_parquet, write_senml
+from loamline.edges.api.json_columns import json_array
+from loamline.edges.export import write_csv, write_parquet, write_senml
 from loamline.edges.problem_details import HttpError
 
 JSON = "application/json"
@@ -65,9 +64,11 @@ def _rank(wanted: str, kind: str) -> int:
 def encoded(rows: pa.Table, kind: str, *, cursor: str | None = None, single: bool = False) -> bytes:
     """Return rows as bytes of a media type; `single` tells JSON's one row by itself."""
     if kind == JSON:
-        told = json_rows(rows)
-        content = told[0] if single else {"rows": told, "units": _units(rows.schema), "next": cursor}
-        return json.dumps(content, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
+        told = json_array(rows)
+        if single:
+            return told[1:-1]
+        more = json.dumps({"units": _units(rows.schema), "next": cursor}, ensure_ascii=False, separators=(",", ":"))
+        return b'{"rows":' + told + b"," + more[1:].encode()
     file = io.BytesIO()
     if kind == CSV:
         write_csv(_reader(_flat(rows)), file, _untold)
@@ -79,25 +80,6 @@ def encoded(rows: pa.Table, kind: str, *, cursor: str | None = None, single: boo
         with pa.ipc.new_stream(file, rows.schema) as writer:
             writer.write_table(rows)
     return file.getvalue()
-
-
-def json_rows(rows: pa.Table) -> list[dict[str, Any]]:
-    """Return rows as JSON has them: times RFC 3339, days ISO 8601, what is no number null."""
-    columns = [
-        _json_column(column.combine_chunks(), field.type)
-        for column, field in zip(rows.columns, rows.schema, strict=True)
-    ]
-    return [dict(zip(rows.column_names, row, strict=True)) for row in zip(*columns, strict=True)]
-
-
-def _json_column(column: Any, kind: pa.DataType) -> list[Any]:
-    array = pa.concat_arrays(column.chunks) if isinstance(column, pa.ChunkedArray) else column
-    if pa.types.is_timestamp(kind):
-        return rfc3339_column(array)
-    values: list[Any] = array.to_pylist()
-    if pa.types.is_floating(kind):
-        return [None if value is None or not math.isfinite(value) else value for value in values]
-    return [value.isoformat() if isinstance(value, date) else value for value in values]
 
 
 def _units(schema: pa.Schema) -> dict[str, str]:

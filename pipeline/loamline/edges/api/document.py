@@ -32,7 +32,7 @@ _STATUSES = {
 _INVENTED: dict[str, Any] = {
     "dev_eui": "02BB000000000001", "serial": "S-0001", "hardware": "P1", "made_on": "2026-03-02", "site": "North field",
     "customer": "Upper Farm", "latitude_deg": 47.5, "longitude_deg": 8.25, "time_zone": "Europe/Zurich",
-    "label": "barley 1", "labels": ["barley 1"], "attention": ["supply low"], "depth_index": 0, "depth_cm": 10.0,
+    "label": "barley 1", "labels": ["barley 1"], "attention": ["low supply"], "depth_index": 0, "depth_cm": 10.0,
     "texture": "loam", "measured_at": "2026-05-01T10:00:00Z", "heard_at": "2026-05-01T10:00:03Z", "age_minutes": 0,
     "moisture_count": 1850, "permittivity": 14.2, "vwc_m3_m3": 0.265, "vwc_percent": 26.5,
     "vwc_uncertainty_m3_m3": 0.013, "plant_available_fraction": 0.81, "zone": "adequate",

@@ -18,6 +18,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import BaseRoute, Route
 from structlog.typing import FilteringBoundLogger
 
+from loamline.edges.api.problems import RETRY_AFTER_S
 from loamline.edges.api.rate_limit import RateLimit
 from loamline.edges.pages import (
     aside_page,
@@ -32,6 +33,7 @@ from loamline.edges.pages import (
 from loamline.edges.pages.access import ANYBODY_HERE, COOKIE, Sessions
 from loamline.edges.pages.asked import Asked, Page, PageError
 from loamline.edges.pages.assets import ASSETS, asset
+from loamline.edges.pages.download import RowsRead, Writing, answer_with, read_rows
 from loamline.edges.pages.guard import Guard
 from loamline.edges.pages.overview import Overviews
 from loamline.edges.pages.render import render
@@ -46,7 +48,7 @@ def _about(_asked: Asked) -> Page:
     return Page("about.html.jinja", "Cautions and words", {})
 
 
-_Shows = Callable[[Asked], Page]
+_Shows = Callable[[Asked], Page | RowsRead]
 #: Path, and who answers; names in braces are for `Asked.path`.
 PAGES: tuple[tuple[str, _Shows], ...] = (
     ("/", fleet_page.show),
@@ -61,6 +63,7 @@ PAGES: tuple[tuple[str, _Shows], ...] = (
     ("/layouts", layout_pages.show_all),
     ("/layouts/{name}", layout_pages.show),
     ("/about", _about),
+    ("/download", read_rows),
 )
 
 
@@ -111,7 +114,8 @@ class _Teller:
     ) -> None:
         self._reader, self._sessions, self._codecs, self._clock = reader, sessions, codecs, clock
         self._open, self._log = open_pages, log
-        self._overviews = Overviews()
+        self._overviews = Overviews(reader)
+        self._writing = Writing()
 
     def shows(self, show: _Shows) -> Callable[[Request], Any]:
         """Return the endpoint of a page."""
@@ -123,38 +127,52 @@ class _Teller:
 
     def _answer(self, request: Request, show: _Shows) -> Response:
         try:
-            with self._reader.view() as store:
-                now = self._clock()
-                word = request.cookies.get(COOKIE)
-                caller = (
-                    ANYBODY_HERE
-                    if self._open
-                    else self._sessions.caller(word, lambda key_id: find_key(store, key_id), now)
-                )
-                if caller is None and show is not _about:
-                    return RedirectResponse(f"{request.scope.get('root_path', '')}/sign-in", 303)
-                asked = Asked(
-                    caller or ANYBODY_HERE,
-                    store,
-                    self._codecs,
-                    now,
-                    request.path_params,
-                    dict(request.query_params),
-                    self._overviews,
-                )
-                page = show(asked)
-            told = {**page.told, "caller": caller, "now": now}
-            return self.page(request, page.template, page.title, told)
+            # Writing a page out takes as long as reading for it.
+            with self._reader.turn():
+                shown = self._shown(request, show)
+            # A file takes much longer to write, and nothing of the store.
+            return shown if isinstance(shown, Response) else self._written(shown)
         except PageError as error:
             return self._error(request, error.status, error.heading, error.sentence)
         except HttpError as error:
             return self._error(request, error.status, "Not for this key", f"{str(error).capitalize()}.")
         except NotNowError as error:
-            return self._error(request, 503, "The store is away", f"{str(error).capitalize()}. Try again in a moment.")
+            return self._not_now(request, "The store is away, or busy", f"{error}. Try again in a moment.")
         except TooLongError as error:
-            return self._error(
-                request, 503, "That took too long", f"{str(error).capitalize()}. Ask for a shorter span."
+            return self._not_now(request, "That took too long", f"{error}. Ask for a shorter span.")
+
+    def _written(self, found: RowsRead) -> Response:
+        with found.rows, self._writing.turn():
+            return answer_with(found)
+
+    def _shown(self, request: Request, show: _Shows) -> Response | RowsRead:
+        with self._reader.view(beside_s=self._reader.time_limit_s) as store:
+            now = self._clock()
+            word = request.cookies.get(COOKIE)
+            caller = (
+                ANYBODY_HERE if self._open else self._sessions.caller(word, lambda key_id: find_key(store, key_id), now)
             )
+            if caller is None and show is not _about:
+                return RedirectResponse(f"{request.scope.get('root_path', '')}/sign-in", 303)
+            asked = Asked(
+                caller or ANYBODY_HERE,
+                store,
+                self._codecs,
+                now,
+                request.path_params,
+                dict(request.query_params),
+                self._overviews,
+                self._clock,
+            )
+            page = show(asked)
+        if isinstance(page, RowsRead):
+            return page
+        return self.page(request, page.template, page.title, {**page.told, "caller": caller, "now": now})
+
+    def _not_now(self, request: Request, heading: str, sentence: str) -> Response:
+        answer = self._error(request, 503, heading, sentence[:1].upper() + sentence[1:])
+        answer.headers["retry-after"] = str(RETRY_AFTER_S)
+        return answer
 
     def page(self, request: Request, template: str, title: str, told: Mapping[str, Any], status: int = 200) -> Response:
         """Return a template as an answer."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -45,6 +45,7 @@ class Asked:
     path: Mapping[str, str]
     query: Mapping[str, str]
     overviews: Overviews
+    clock: Callable[[], datetime]
 
     @property
     def customer(self) -> str | None:

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
+from loamline.core.problem_kinds import Kind
 from loamline.edges.pages import words
 from loamline.edges.pages.asked import Asked, Page
-from loamline.edges.pages.overview import Overview
+from loamline.edges.pages.download import FORMATS, may_download_all
+from loamline.edges.pages.overview import PATIENCE_S, Overview
 from loamline.edges.store.api_fleet import health_rows
 from loamline.edges.store.api_readings import Wanted
+from loamline.edges.store.connection import Store
 from loamline.edges.store.fleet import WEAK_MARGIN_DB, Period
 from loamline.edges.store.page_fleet import Onset, SiteRow, first_aside, first_heard, onsets, site_rows
 from loamline.edges.store.page_places import placements_of, sites_seen
@@ -23,21 +26,7 @@ DAYS, BACK_DAYS, PROBES_A_PAGE = 7, 90, 100
 #: Needy probes that are told with all reasons; more are counted.
 _MOST_TOLD = 200
 
-#: What to do, by what needs attention; common practice.
-WHAT_TO_DO = {
-    "never heard": "Check that the probe is awake and joined, and that its keys stand with the network server.",
-    "silent": "See whether its neighbours are heard. If they are, visit it: cell, antenna, machinery, flooding.",
-    "supply low": "Change the cell before it turns cold, by the maker's safety sheet; figures since then may be wrong.",
-    "tilted": "Visit it: it may be pulled out or knocked over. Set it in undisturbed soil, and tell the registry.",
-    "set aside": "Read the sentence beside each uplink: a new firmware needs its codec; then read them again.",
-    "failing": "Open the probe and see which check failed. Don't irrigate by these figures.",
-    "losing uplinks": "Compare its gateways: a grown crop, a full sub-band or a gateway that is away.",
-    "weak signal": "Raise the antenna or add a gateway before the crop stands tall.",
-    "conflicts": "Two samples of one instant disagree: look for a second device with the same identity.",
-    "unregistered": "Add its factory record and its placement to the registry, or tell the network server to drop it.",
-    "not placed": "Tell the registry where each depth sits; without a placement there is no water content.",
-}
-#: The same of readings that fail, where one check alone says so.
+#: What to do about readings that fail, where one check alone says so; common practice.
 WHAT_TO_DO_OF_CHECK = {
     "frost": "Nothing, where the soil was frozen: figures count again after a full thaw. Look to the crop.",
     "stuck": "Its count stands still while the temperature moves: test transducer and cable, or replace it.",
@@ -71,7 +60,13 @@ class Needy:
 def show(asked: Asked) -> Page:
     """Return the fleet page; without the scope fleet it tells of the sites alone."""
     sites = sites_seen(asked.store, asked.customer)
-    told: dict[str, Any] = {"days": DAYS, "fleet": asked.may(Scope.FLEET)}
+    told: dict[str, Any] = {
+        "days": DAYS,
+        "fleet": asked.may(Scope.FLEET),
+        "may_download_all": may_download_all(asked),
+        "first_day": asked.now - timedelta(days=DAYS),
+        "formats": FORMATS,
+    }
     if not told["fleet"]:
         now_at = _sites_now(asked)
         told |= {"sites": [(row, now_at.get(name)) for name, row in sites.items()], "as_of": asked.now}
@@ -90,20 +85,22 @@ def show(asked: Asked) -> Page:
     return Page("fleet.html.jinja", "Fleet", told)
 
 
-def overview(asked: Asked) -> Overview:
-    """Return the fleet as it was a moment ago, those in need first."""
+def overview(asked: Asked, patience_s: float = PATIENCE_S) -> Overview:
+    """Return the fleet as it was a moment ago, those in need first. Raises NotNowError where it takes longer."""
 
-    def made() -> Overview:
-        sites = sites_seen(asked.store, asked.customer)
-        health = health_rows(asked.store, asked.customer, Period.of(asked.now, asked.now, DAYS), None)
+    def made(store: Store) -> Overview:
+        # Of another view, which is made later than this request's own.
+        now = replace(asked, store=store, now=asked.clock())
+        sites = sites_seen(store, now.customer)
+        health = health_rows(store, now.customer, Period.of(now.now, now.now, DAYS), None)
         needy = sorted((row for row in health if row["attention"]), key=_need)
         calm = [row for row in health if not row["attention"]]
-        told = _told(asked, needy[:_MOST_TOLD], sites)
-        beyond = [] if asked.customer is not None else stored_problems(asked.store)
+        told = _told(now, needy[:_MOST_TOLD], sites)
+        beyond = [] if now.customer is not None else stored_problems(store)
         beyond = [one for one in beyond if not one.subject.startswith("probe/")]
-        return Overview(asked.now, [*needy, *calm], told, len(needy), _sites_now(asked), beyond)
+        return Overview(now.now, [*needy, *calm], told, len(needy), _sites_now(now), beyond)
 
-    return asked.overviews.get(asked.customer, made)
+    return asked.overviews.get(asked.customer, made, patience_s)
 
 
 def _sites_now(asked: Asked) -> dict[str, SiteRow]:
@@ -113,7 +110,7 @@ def _sites_now(asked: Asked) -> dict[str, SiteRow]:
 
 def _need(row: dict[str, Any]) -> tuple[Any, ...]:
     """Return a sort key: the longest silent first, then those with most reasons, then by dev_eui."""
-    quiet = row["attention"][0] in ("silent", "never heard")
+    quiet = row["attention"][0] in (Kind.SILENT, Kind.NEVER_HEARD)
     heard = row["last_heard_at"]
     return not quiet, heard.timestamp() if quiet and heard else 0.0, -len(row["attention"]), row["dev_eui"]
 
@@ -123,7 +120,7 @@ def _counted(health: Iterable[dict[str, Any]]) -> list[tuple[str, int]]:
     for row in health:
         for word in row["attention"]:
             counts[word] = counts.get(word, 0) + 1
-    return sorted(counts.items(), key=lambda told: (list(WHAT_TO_DO).index(told[0]), told[0]))
+    return sorted(counts.items(), key=lambda told: (Kind(told[0]).gravity, told[0]))
 
 
 def _told(asked: Asked, needy: list[dict[str, Any]], sites: dict[str, Any]) -> list[Needy]:
@@ -134,9 +131,9 @@ def _told(asked: Asked, needy: list[dict[str, Any]], sites: dict[str, Any]) -> l
     heard: dict[str, datetime] = {}
     if asked.customer is None:
         back = asked.now - timedelta(days=BACK_DAYS)
-        began = onsets(asked.store, of("supply low", "tilted", "failing"), back, asked.now)
-        heard = first_heard(asked.store, of("unregistered", "not placed"))
-        aside = first_aside(asked.store, of("set aside"), window)
+        began = onsets(asked.store, of(Kind.LOW_SUPPLY, Kind.TILTED, Kind.FAILING), back, asked.now)
+        heard = first_heard(asked.store, of(Kind.NOT_REGISTERED, Kind.NOT_PLACED))
+        aside = first_aside(asked.store, of(Kind.SET_ASIDE), window)
     else:
         began, aside = _own(asked, needy, window)
     return [
@@ -179,41 +176,41 @@ def _reason(
     name = row["dev_eui"]
     since: datetime | None = None
     why = ""
-    if word == "silent":
+    if word == Kind.SILENT:
         since = row["last_heard_at"]
         spacing = row["usual_spacing_minutes"]
         usual = f"; its uplinks usually come every {spacing:.0f} min" if spacing else ""
         why = f"nothing heard for {words.ago(now - row['last_heard_at'])}{usual}"
-    elif word == "never heard":
+    elif word == Kind.NEVER_HEARD:
         why = "registered, and no uplink was ever heard"
-    elif word == "supply low":
+    elif word == Kind.LOW_SUPPLY:
         since, why = (
             began.supply_low,
             f"its supply sagged while it measured; {words.figure(row['supply_v'], 'V')} at the newest uplink",
         )
-    elif word == "tilted":
+    elif word == Kind.TILTED:
         since, why = began.tilted, "it reports that it is not upright"
-    elif word == "failing":
+    elif word == Kind.FAILING:
         since, why = began.failing, _failing(row, began)
-    elif word == "set aside":
+    elif word == Kind.SET_ASIDE:
         since, why = (
             aside.get(name),
             f"{row['set_aside']} uplink{'' if row['set_aside'] == 1 else 's'} that no codec reads, in {DAYS} days",
         )
-    elif word == "losing uplinks":
+    elif word == Kind.LOSING_UPLINKS:
         why = f"{words.share(row['share_lost'])} of its uplinks were lost in {DAYS} days, by gaps of the frame counter"
-    elif word == "weak signal":
+    elif word == Kind.WEAK_LINK:
         why = (
             f"median margin {words.figure(row['margin_db'], 'dB', 1)} over the demodulation floor in {DAYS} days; "
             f"under {WEAK_MARGIN_DB:g} dB a wet leaf is enough"
         )
-    elif word == "conflicts":
+    elif word == Kind.CONFLICTS:
         why = f"{row['conflicts']} samples of an instant that had another already, in {DAYS} days"
     else:
         since = heard.get(name)
-        why = "heard, and in no registry" if word == "unregistered" else "registered, and placed nowhere now"
-    todo = WHAT_TO_DO[word]
-    if word == "failing" and len(began.failed) == 1:
+        why = "heard, and in no registry" if word == Kind.NOT_REGISTERED else "registered, and placed nowhere now"
+    todo = Kind(word).what_to_do
+    if word == Kind.FAILING and len(began.failed) == 1:
         todo = WHAT_TO_DO_OF_CHECK[next(iter(began.failed))]
     return Reason(word, since, why, todo)
 

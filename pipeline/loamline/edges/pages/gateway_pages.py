@@ -11,13 +11,14 @@ from loamline.edges.pages.asked import SPANS, Asked, Page, missing
 from loamline.edges.pages.charts import Chart, Panel
 from loamline.edges.store.api_fleet import gateways_of
 from loamline.edges.store.api_pages import Term, page_of
-from loamline.edges.store.page_gateways import DayHeard, days_of, hears
+from loamline.edges.store.page_gateways import DayHeard, days_of, heard_by, hears
 from loamline.edges.store.radio import Span, named_probes, radio_report
 from loamline_schemas.key_tables import Scope
 
 _MOST = 500
-#: In a larger fleet, margins and delivery are for `loamline radio report`: they need every delivery of every probe.
-_MOST_REPORTED = 500
+#: Margins and delivery need every delivery of every probe that a gateway hears: of more probes than this they are told
+#: of the last day alone.
+_MOST_REPORTED, _DAY = 500, timedelta(days=1)
 
 
 def show_all(asked: Asked) -> Page:
@@ -38,6 +39,7 @@ def show(asked: Asked) -> Page:
     rows = page_of(asked.store, listing, own, [Term("gateway = $gateway", {"gateway": name})], limit=1).rows.to_pylist()
     if not rows:
         raise missing("gateway", name, f"None of that name heard an uplink in the last {days} days.")
+    heard = hears(asked.store, asked.customer, name, since, until)
     daily = days_of(asked.store, asked.customer, name, since, until)
     told: dict[str, Any] = {
         "gateway": rows[0],
@@ -45,8 +47,8 @@ def show(asked: Asked) -> Page:
         "spans": SPANS,
         "daily": daily,
         "chart": _chart(name, daily, (since, until)) if daily else None,
-        "hears": hears(asked.store, asked.customer, name, since, until),
-        "report": _report(asked, name, since, until),
+        "hears": heard,
+        "report": _report(asked, name, (since, until), len(heard)),
         "now": asked.now,
         "since": since,
         "until": until,
@@ -54,18 +56,21 @@ def show(asked: Asked) -> Page:
     return Page("gateway.html.jinja", f"Gateway {name}", told)
 
 
-def _report(asked: Asked, name: str, since: datetime, until: datetime) -> dict[str, Any] | None:
-    """Return margins and delivery of everybody's probes, for an operator: by dev_eui, and the gateway's own."""
+def _report(asked: Asked, name: str, span: tuple[datetime, datetime], hears: int) -> dict[str, Any] | None:
+    """Return margins and delivery of everybody's probes that it hears, for an operator: by dev_eui, and its own."""
     if asked.customer is not None:
         return None
-    probes = named_probes(asked.store, until)
-    if len(probes) > _MOST_REPORTED:
-        return None
-    report: RadioReport = radio_report(asked.store, Span(since, until), probes)
+    since, until = span
+    if hears > _MOST_REPORTED:
+        since = max(since, until - _DAY)
+    told = Span(since, until)
+    theirs = heard_by(asked.store, name, since, until)
+    probes = {number: probe for number, probe in named_probes(asked.store, until).items() if probe.dev_eui in theirs}
+    report: RadioReport = radio_report(asked.store, told, probes)
     links = {probes[link.probe_id].dev_eui: link for link in report.links if link.gateway == name}
     own = next((gateway for gateway in report.gateways if gateway.gateway == name), None)
     only = {probes[probe.probe_id].dev_eui for probe in report.probes if probe.only_gateway == name}
-    return {"links": links, "own": own, "only": only}
+    return {"links": links, "own": own, "only": only, "of_last_day": since > span[0]}
 
 
 def _chart(name: str, daily: list[DayHeard], span: tuple[datetime, datetime]) -> Chart:

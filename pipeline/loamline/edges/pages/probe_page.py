@@ -10,6 +10,7 @@ from typing import Any
 from loamline.edges.pages import probe_charts
 from loamline.edges.pages.asked import SPANS, Asked, Page, missing
 from loamline.edges.pages.charts import Event
+from loamline.edges.pages.download import FORMATS, may_download
 from loamline.edges.pages.fleet_page import DAYS, overview
 from loamline.edges.pages.words import verdict_words
 from loamline.edges.store.api_pages import Term, page_of
@@ -17,15 +18,21 @@ from loamline.edges.store.api_readings import Wanted, known
 from loamline.edges.store.api_registry import PROBES, own_probes, revisions_of
 from loamline.edges.store.page_places import FOREVER, bounds_of, placements_of, sites_seen
 from loamline.edges.store.page_series import (
+    RADIO_DAYS,
     Link,
     Stretch,
     links,
     newest_reading,
+    radio_since,
     series,
     stretch_hours,
     verdict_counts,
 )
+from loamline.edges.store.reading_api import NotNowError
 from loamline_schemas.key_tables import Scope
+
+#: How long a probe's page waits for what the fleet's tells of it.
+_PATIENCE_S = 2.0
 
 
 def show(asked: Asked) -> Page:
@@ -44,7 +51,8 @@ def show(asked: Asked) -> Page:
     stretches = series(asked.store, wanted)
     by_depth = {depth: list(rows) for depth, rows in groupby(stretches, key=lambda row: row.depth_index)}
     hours = stretch_hours(since, until)
-    radio = _radio(asked, dev_eui, placements, (since, until), hours) if asked.may(Scope.FLEET) else None
+    heard_from = radio_since(asked.store, since, until)
+    radio = _radio(asked, dev_eui, placements, (heard_from, until), hours) if asked.may(Scope.FLEET) else None
     revised = _revisions(asked, dev_eui)
     events = _events(placements, revised, (since, until))
     bounds = bounds_of(asked.store, dev_eui, until - timedelta(seconds=1))
@@ -61,6 +69,8 @@ def show(asked: Asked) -> Page:
         "until": until,
         "days": days,
         "spans": SPANS,
+        "may_download": may_download(asked),
+        "formats": FORMATS,
         "hours": hours,
         "placements": placements,
         "revisions": revised,
@@ -69,6 +79,7 @@ def show(asked: Asked) -> Page:
         "health_days": DAYS,
         "by_depth": by_depth,
         "radio": radio,
+        "radio_days": RADIO_DAYS if heard_from > since else None,
         "verdicts": verdict_counts(asked.store, wanted),
         "moisture": probe_charts.moisture(by_depth, bounds, frame) if by_depth else None,
         "others": probe_charts.others(by_depth, radio or [], frame) if by_depth or radio else None,
@@ -82,7 +93,7 @@ def show(asked: Asked) -> Page:
 def _newest(asked: Asked, dev_eui: str) -> datetime | None:
     """Return the newest reading that may be seen."""
     wanted = Wanted(customer=asked.customer, dev_eui=dev_eui, until=asked.now + timedelta(days=3650))
-    return newest_reading(asked.store, wanted)
+    return newest_reading(asked.store, wanted, asked.now - timedelta(days=7))
 
 
 def _zone(asked: Asked, placements: Sequence[dict[str, Any]], at: datetime) -> str | None:
@@ -134,10 +145,17 @@ def _events(
 
 
 def _health(asked: Asked, dev_eui: str) -> dict[str, Any] | None:
-    """Return what the fleet page knows of this probe; None without the scope, or where it is placed elsewhere now."""
+    """Return what the fleet page knows of this probe.
+
+    None without the scope, where it is placed elsewhere now, and where a large fleet is still being summed up.
+    """
     if not asked.may(Scope.FLEET):
         return None
-    return next((row for row in overview(asked).health if row["dev_eui"] == dev_eui), None)
+    try:
+        health = overview(asked, _PATIENCE_S).health
+    except NotNowError:
+        return None
+    return next((row for row in health if row["dev_eui"] == dev_eui), None)
 
 
 def _marked(stretches: Sequence[Stretch]) -> list[tuple[str, int]]:

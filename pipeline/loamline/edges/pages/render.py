@@ -32,6 +32,7 @@ def _environment() -> Environment:
         "spaced_hex": words.spaced_hex,
         "number": number,
         "rfc3339": words.rfc3339,
+        "day": words.day,
         "part": lambda text: quote(str(text), safe=""),
     }
     made.globals["units"] = words.UNITS

@@ -12,6 +12,7 @@ from loamline.core.columns import HOUR_US, instant
 from loamline.edges.pages import charts, traces
 from loamline.edges.pages.asked import SPANS, Asked, Page, missing
 from loamline.edges.pages.charts import Chart, Panel, Zones
+from loamline.edges.pages.download import FORMATS, may_download
 from loamline.edges.store.api_readings import Wanted
 from loamline.edges.store.page_fleet import site_rows
 from loamline.edges.store.page_places import FOREVER, Bounds, bounds_of, probes_at, sites_seen
@@ -75,6 +76,8 @@ def show(asked: Asked) -> Page:
         "until": until,
         "days": days,
         "spans": SPANS,
+        "may_download": may_download(asked),
+        "formats": FORMATS,
         "hours": hours,
         "probes": [(dev_eui, list(rows)) for dev_eui, rows in groupby(placed, key=lambda row: row["dev_eui"])],
         "standing": [_standing(depth, rows, bounds.get(depth)) for depth, rows in by_depth.items()],

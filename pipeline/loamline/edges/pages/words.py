@@ -66,6 +66,11 @@ def when(at: datetime | None, zone: str | None = None) -> Markup:
     ).format(rfc3339(utc), there, there.tzname() or "", beside)
 
 
+def day(at: datetime, zone: str | None = None) -> str:
+    """Return the day of an instant by the clock of a place, as 2026-05-01."""
+    return at.astimezone(zone_of(zone)).date().isoformat()
+
+
 def ago(span: timedelta) -> str:
     """Return how long ago in words, rounded."""
     minutes = max(0, round(span / timedelta(minutes=1)))

@@ -131,26 +131,24 @@ def _own(store: Store, customer: str, period: Period, site: str | None) -> list[
     held = "valid_from <= $now AND valid_end > $now"
     rows = store.con.execute(
         f"""
-        SELECT o.dev_eui, any_value(i.probe_id), min(o.site), list(DISTINCT o.label ORDER BY o.label), max(o.valid_from)
+        SELECT o.dev_eui, any_value(i.probe_id), min(o.site), max(o.valid_from)
         FROM {OWN_PLACED} o JOIN probe_identity i USING (dev_eui) WHERE {held} AND o.dev_eui NOT IN (
             SELECT dev_eui FROM {PLACED} WHERE {held} AND site NOT IN (SELECT site FROM {OWN_PLACED})
         ) GROUP BY o.dev_eui
         """,  # noqa: S608 - our own names
         now,
     ).fetchall()
-    placed = {dev_eui: (at, labels, begun.astimezone(UTC)) for dev_eui, _, at, labels, begun in rows}
+    placed = {dev_eui: (at, begun.astimezone(UTC)) for dev_eui, _, at, begun in rows}
     starts: dict[datetime, set[str]] = {}
-    for dev_eui, (at, _, begun) in placed.items():
+    for dev_eui, (at, begun) in placed.items():
         if site in (None, at):
             starts.setdefault(max(begun, period.since), set()).add(dev_eui)
     found: list[ProbeHealth] = []
     for start, wanted in sorted(starts.items()):
         found += fleet(store, Period(start, period.until, period.now), dev_euis=wanted)
-    newest = _newest_heard(store, [number for _, number, _, _, _ in rows])
+    newest = _newest_heard(store, [number for _, number, *_ in rows])
     for probe in found:
-        # Not what `fleet` says: of rows without an end it takes the earlier ones to hold still.
-        probe.site, probe.labels, begun = placed[probe.dev_eui]
-        _forget_earlier(probe, begun, newest.get(probe.dev_eui), period.now)
+        _forget_earlier(probe, placed[probe.dev_eui][1], newest.get(probe.dev_eui), period.now)
     return found
 
 

@@ -30,7 +30,17 @@ def aside(store: Store, look: Callable[[Store], Generator[Item, None, Done]]) ->
     written; close this generator where it is not read to its end. Raises what `look` raises.
     """
     seen = store.as_it_stands()
-    ahead = Ahead(_items(look(seen)))
+    try:
+        return (yield from in_a_thread(look(seen), seen.con.interrupt))
+    finally:
+        seen.con.close()
+
+
+def in_a_thread(
+    look: Generator[Item, None, Done], interrupt: Callable[[], object]
+) -> Generator[Item | None, None, Done]:
+    """Do the same with a look that has found its store; `interrupt` is called before its thread is waited for."""
+    ahead = Ahead(_items(look))
     try:
         while True:
             for item in (taken := ahead.take(_LOOKED_UP_S)):
@@ -41,9 +51,8 @@ def aside(store: Store, look: Callable[[Store], Generator[Item, None, Done]]) ->
             if not taken:
                 yield None
     finally:
-        seen.con.interrupt()
+        interrupt()
         ahead.close()
-        seen.con.close()
 
 
 def _items(look: Generator[Item, None, Any]) -> Iterator[Item | _End]:

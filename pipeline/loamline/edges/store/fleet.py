@@ -17,8 +17,11 @@ import pyarrow as pa
 
 from loamline.core.columns import floats, ints, whole
 from loamline.core.identity import Uplinks, merge, sessions
+from loamline.core.problem_kinds import Kind
 from loamline.core.radio import margin_db
 from loamline.edges.store.connection import Store
+from loamline.edges.store.fleet_newest import last_heard, newest_readings
+from loamline.edges.store.placements import standing
 from loamline.edges.store.revisions import CURRENT
 from loamline_schemas.verdicts import Verdict
 
@@ -43,7 +46,8 @@ class ProbeHealth:
 
     `site` and `labels` are the placements in force. Counts, `margin_db` (median over the window's uplinks of the best
     SNR over the demodulation floor) and `share_lost` (lost / (lost + heard), by the frame counter's gaps) are of the
-    window; the rest is the newest known. `attention` says in words what needs it, the gravest first.
+    window; the rest is the newest known. `attention` says what needs it, the gravest first, in
+    the words of `core.fleet_problems.Kind`.
     """
 
     dev_eui: str
@@ -101,11 +105,11 @@ def fleet(
         if site in (None, probe.site) and (dev_euis is None or probe.dev_eui in dev_euis)
     }
     numbers = sorted(probes)
+    _fill(probes, last_heard(store, numbers, period.since, period.until))
+    _fill(probes, newest_readings(store, numbers, period.since, period.until))
     for start in range(0, len(numbers), block):
         some = numbers[start : start + block]
         span = (some[0], some[-1])
-        _fill(probes, _last_heard(store, period, span))
-        _fill(probes, _newest_reading(store, period, span))
         _count_verdicts(probes, store, period, span)
         _radio(probes, store, period, span)
     for probe in probes.values():
@@ -114,80 +118,40 @@ def fleet(
 
 
 def attention(probe: ProbeHealth, now: datetime) -> list[str]:
-    """Return in words what needs attention about a probe, the gravest first; empty for a healthy one."""
+    """Return what needs attention about a probe, words of `Kind`, the gravest first; empty for a healthy one."""
     readings = sum(probe.verdicts.values())
     bad = probe.verdicts[Verdict.FAIL.word] + probe.verdicts[Verdict.MISSING.word]
     patience = max(SILENT_MINUTES, SILENT_SPACINGS * (probe.usual_spacing_minutes or 0.0))
     heard = probe.last_heard_at
     told = (
-        ("never heard", heard is None),
-        ("silent", heard is not None and now - heard > timedelta(minutes=patience)),
-        ("supply low", probe.supply_low is True),
-        ("tilted", probe.tilted is True),
-        ("set aside", probe.set_aside > 0),
-        ("failing", readings > 0 and bad / readings > MANY_FAILING),
-        ("losing uplinks", probe.share_lost is not None and probe.share_lost > MANY_LOST),
-        ("weak signal", probe.margin_db is not None and probe.margin_db < WEAK_MARGIN_DB),
-        ("conflicts", probe.conflicts > 0),
-        ("unregistered", not probe.registered),
-        ("not placed", probe.registered and probe.site is None),
+        (Kind.NEVER_HEARD, heard is None),
+        (Kind.SILENT, heard is not None and now - heard > timedelta(minutes=patience)),
+        (Kind.LOW_SUPPLY, probe.supply_low is True),
+        (Kind.TILTED, probe.tilted is True),
+        (Kind.SET_ASIDE, probe.set_aside > 0),
+        (Kind.FAILING, readings > 0 and bad / readings > MANY_FAILING),
+        (Kind.LOSING_UPLINKS, probe.share_lost is not None and probe.share_lost > MANY_LOST),
+        (Kind.WEAK_LINK, probe.margin_db is not None and probe.margin_db < WEAK_MARGIN_DB),
+        (Kind.CONFLICTS, probe.conflicts > 0),
+        (Kind.NOT_REGISTERED, not probe.registered),
+        (Kind.NOT_PLACED, probe.registered and probe.site is None),
     )
-    return [word for word, needed in told if needed]
+    return [kind.value for kind, needed in told if needed]
 
 
 def _need(probe: ProbeHealth, now: datetime) -> tuple[Any, ...]:
     """Return a sort key: the longest silent first, then those with most words, then by dev_eui."""
-    quiet = probe.attention[:1] in (["silent"], ["never heard"])
+    quiet = probe.attention[:1] in ([Kind.SILENT], [Kind.NEVER_HEARD])
     since = (probe.last_heard_at or datetime.min.replace(tzinfo=UTC)) if quiet else now
     return not quiet, since, -len(probe.attention), probe.dev_eui
 
 
 def _probes(store: Store, now: datetime) -> dict[int, ProbeHealth]:
     rows = store.con.sql(
-        """
-        SELECT i.probe_id, i.dev_eui, b.serial IS NOT NULL AS registered, b.serial,
-               min(l.site) AS site, list(DISTINCT l.label ORDER BY l.label) FILTER (l.label IS NOT NULL) AS labels
-        FROM probe_identity i
-        LEFT JOIN (
-            SELECT dev_eui, serial FROM probe WHERE last_reference_id IS NULL
-            QUALIFY row_number() OVER (
-                PARTITION BY dev_eui
-                ORDER BY (valid_from IS NULL OR valid_from <= ?) DESC, valid_from DESC NULLS LAST, digest
-            ) = 1
-        ) b ON b.dev_eui = i.dev_eui
-        LEFT JOIN placement l ON l.dev_eui = i.dev_eui AND l.last_reference_id IS NULL
-             AND l.valid_from <= ? AND (l.valid_to IS NULL OR l.valid_to > ?)
-        GROUP BY ALL
-        """,
-        params=[now, now, now],
+        f"SELECT probe_id, dev_eui, serial IS NOT NULL AS registered, serial, site, labels FROM {standing()}",  # noqa: S608
+        params={"at": now},
     )
-    return {
-        row.pop("probe_id"): ProbeHealth(**{**row, "labels": row["labels"] or []})
-        for row in rows.to_arrow_table().to_pylist()
-    }
-
-
-def _last_heard(store: Store, period: Period, span: tuple[int, int]) -> pa.Table:
-    return store.con.sql(
-        f"SELECT probe_id, max(heard_at) AS last_heard_at FROM {store.raw_log(until=period.until)} "  # noqa: S608
-        "WHERE probe_id BETWEEN ? AND ? AND heard_at <= ? GROUP BY probe_id",
-        params=[*span, period.until],
-    ).to_arrow_table()
-
-
-def _newest_reading(store: Store, period: Period, span: tuple[int, int]) -> pa.Table:
-    return store.con.sql(
-        f"""
-        WITH newest AS (
-            SELECT probe_id, max(heard_at) AS heard_at FROM {CURRENT}
-            WHERE probe_id BETWEEN ? AND ? AND heard_at <= ? GROUP BY probe_id
-        )
-        SELECT probe_id, supply_v, supply_low, tilted, firmware_major || '.' || firmware_minor AS firmware, codec
-        FROM {CURRENT} JOIN newest USING (probe_id, heard_at) JOIN provenance USING (provenance_id)
-        QUALIFY row_number() OVER (PARTITION BY probe_id ORDER BY fcnt DESC, measured_at DESC, depth_index) = 1
-        """,  # noqa: S608 - our own names
-        params=[*span, period.until],
-    ).to_arrow_table()
+    return {row.pop("probe_id"): ProbeHealth(**row) for row in rows.to_arrow_table().to_pylist()}
 
 
 def _fill(probes: dict[int, ProbeHealth], rows: pa.Table) -> None:

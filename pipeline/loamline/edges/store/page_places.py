@@ -62,10 +62,10 @@ def probes_at(store: Store, customer: str | None, site: str, at: datetime) -> li
 
 def bounds_of(store: Store, dev_eui: str, at: datetime) -> dict[int, Bounds]:
     """Return the bounds of each depth of a probe that is placed at an instant, as the registry now tells them."""
-    rows = [row for row in _in_force(store, PLACEMENT, "dev_eui", dev_eui) if _holds(row, at)]
-    placed: dict[int, PlacementRow] = {}
-    for row in sorted(rows, key=lambda row: row.valid_from):
-        placed[row.depth_index] = row
+    begun = [row for row in _in_force(store, PLACEMENT, "dev_eui", dev_eui) if row.valid_from <= at]
+    placed: dict[int, PlacementRow] = {row.depth_index: row for row in sorted(begun, key=lambda row: row.valid_from)}
+    # Where the newest of a depth has ended, an earlier one without an end doesn't hold again.
+    placed = {index: row for index, row in placed.items() if _holds(row, at)}
     told: dict[int, Bounds] = {}
     for index, row in placed.items():
         soils: list[SoilRow] = _in_force(store, SOIL, "site", row.site)

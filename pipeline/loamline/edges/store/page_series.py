@@ -8,11 +8,12 @@ readings are told as they are.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
 
 from loamline.core.columns import floats, instant, instants, ints, whole
 from loamline.core.identity import merge, sessions
@@ -27,6 +28,15 @@ from loamline_schemas.verdicts import Verdict
 MOST_STRETCHES = 400
 #: How long a stretch may be, in hours; above a day whole days.
 _HOURS = (1, 2, 3, 6, 12, 24, 48, 96, 168)
+#: The raw log stands in order of time, and a probe's rows are spread over all of it: in one of more deliveries than
+#: this, radio is told of a span's last days alone.
+_MOST_SEARCHED, RADIO_DAYS = 3_000_000, 14
+#: What merging deliveries into uplinks, sessions and margin need of one; the payload only where counters are the same,
+#: and it is dear to read.
+_OF_RADIO = (
+    "seq, probe_id, dev_addr, fcnt, fport, ''::BLOB AS payload, heard_at, heard_at_source, spreading_factor, "
+    "receptions, digest"
+)
 #: What draws a reading's eye: the gravest first.
 _GRAVITY = (Verdict.FAIL, Verdict.SUSPECT, Verdict.MISSING, Verdict.NOT_EVALUATED, Verdict.PASS)
 
@@ -117,15 +127,27 @@ def verdict_counts(store: Store, wanted: Wanted) -> dict[str, int]:
     return {Verdict(flag).word: int(count) for flag, count in rows}
 
 
-def newest_reading(store: Store, wanted: Wanted) -> datetime | None:
-    """Return the instant of the newest reading that is wanted, None where there is none."""
-    terms = wanted.terms()
-    rows = store.con.execute(
-        f"SELECT max(r.measured_at) {source_of(probe_numbers(store, wanted, None))} WHERE {where(terms)}",
-        parameters(terms),
-    ).fetchall()
-    newest: datetime | None = rows[0][0]
-    return newest
+def newest_reading(store: Store, wanted: Wanted, likely_since: datetime | None = None) -> datetime | None:
+    """Return the instant of the newest reading that is wanted, None where there is none.
+
+    It is looked for from `likely_since` on first: where readings stand in order of time, the rest is left alone then.
+    """
+    numbers = probe_numbers(store, wanted, None)
+    for since in dict.fromkeys((likely_since, wanted.since)):
+        terms = replace(wanted, since=since).terms()
+        rows = store.con.execute(
+            f"SELECT max(r.measured_at) {source_of(numbers)} WHERE {where(terms)}", parameters(terms)
+        ).fetchall()
+        newest: datetime | None = rows[0][0]
+        if newest is not None:
+            return newest
+    return None
+
+
+def radio_since(store: Store, since: datetime, until: datetime) -> datetime:
+    """Return from when on radio is told of a span: from its beginning, in a large store of its last days alone."""
+    held = int(store.scalar("SELECT count(*) FROM uplink")) + sum(file.rows for file in store.archived)
+    return since if held <= _MOST_SEARCHED else max(since, until - timedelta(days=RADIO_DAYS))
 
 
 def links(store: Store, probe_id: int, spans: list[tuple[datetime, datetime]], hours: int) -> list[Link]:
@@ -134,12 +156,13 @@ def links(store: Store, probe_id: int, spans: list[tuple[datetime, datetime]], h
         return []
     since, until = min(begun for begun, _ in spans), max(end for _, end in spans)
     rows = store.con.sql(
-        f"SELECT * EXCLUDE (stored_at) FROM {store.raw_log(since, until, [probe_id])} "  # noqa: S608 - our own names
+        f"SELECT {_OF_RADIO} FROM {store.raw_log(since, until, [probe_id])} "  # noqa: S608 - our own names
         "WHERE probe_id = ? AND heard_at >= ? AND heard_at < ?",
         params=[probe_id, since, until],
     ).to_arrow_table()
     if not rows.num_rows:
         return []
+    rows = _with_payloads(store, probe_id, rows)
     uplinks = merge(rows)
     at = uplinks.heard_at_us
     lost = sessions(uplinks.probe_id, at, ints(whole(rows, "dev_addr"))[uplinks.first], uplinks.fcnt).lost_before
@@ -163,3 +186,22 @@ def links(store: Store, probe_id: int, spans: list[tuple[datetime, datetime]], h
             )
         )
     return told
+
+
+def _with_payloads(store: Store, probe_id: int, rows: pa.Table) -> pa.Table:
+    """Return one probe's deliveries with the payloads of those that have their counter in common with another."""
+    low = ints(whole(rows, "fcnt")) & 0xFFFF
+    _, of, count = np.unique(low, return_inverse=True, return_counts=True)
+    shared = rows.filter(pa.array(count[of] > 1))
+    if not shared.num_rows:
+        return rows
+    instants_at = shared.column("heard_at").to_pylist()
+    log = store.raw_log(min(instants_at), max(instants_at) + timedelta(microseconds=1), [probe_id])
+    found = store.con.execute(
+        f"SELECT seq, payload FROM {log} WHERE probe_id = $probe_id AND heard_at >= $since AND heard_at <= $until "  # noqa: S608
+        "AND list_contains($at, heard_at)",
+        {"probe_id": probe_id, "since": min(instants_at), "until": max(instants_at), "at": instants_at},
+    ).fetchall()
+    payloads = dict(found)
+    column = pa.array([payloads.get(seq, b"") for seq in rows.column("seq").to_pylist()], pa.binary())
+    return rows.set_column(rows.column_names.index("payload"), "payload", column)

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from loamline.core.columns import HOUR_US, Floats, Ints, floats, instant, instants, ints, whole
 from loamline.core.soil.profile import profile_storage
@@ -113,10 +114,11 @@ def _readings(store: Store, wanted: Wanted) -> pa.Table:
 
 
 def _by_hour(store: Store, wanted: Wanted, readings: pa.Table) -> SiteHours:
+    seen = set(pc.unique(readings.column("probe_id")).to_pylist())
     numbers = {
         dev_eui: number
         for dev_eui, number in store.con.execute("SELECT dev_eui, probe_id FROM probe_identity").fetchall()
-        if number in set(readings.column("probe_id").to_pylist())
+        if number in seen
     }
     placements = _rows(store, PLACEMENT, "dev_eui", [*numbers])
     codes = {name: code for code, name in enumerate(sorted({row.site for row in placements} | {str(wanted.site)}))}

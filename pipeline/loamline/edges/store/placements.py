@@ -55,15 +55,44 @@ PROBES = pa.schema(
     ]
 )
 
+
+def _placed(among: str = "") -> str:
+    return f"""(
+        SELECT * EXCLUDE (valid_to), least(
+            coalesce(valid_to, 'infinity'),
+            coalesce(lead(valid_from) OVER (PARTITION BY dev_eui, depth_index ORDER BY valid_from, digest), 'infinity')
+        ) AS valid_end
+        FROM placement WHERE last_reference_id IS NULL {among}
+    )"""  # noqa: S608 - our own words
+
+
+def standing(among: str = "") -> str:
+    """Return SQL for who every probe is at `$at`, and where it stands then, as the registry now has it.
+
+    Columns: probe_id, dev_eui, serial, hardware (null where it is in no registry), placed_since (null: nowhere), site
+    and labels, of all its depths. `among` is SQL for the dev_euis that are wanted, all of them where it is empty.
+    """
+    some = f"AND dev_eui IN ({among})" if among else ""
+    return f"""(
+        SELECT i.probe_id, i.dev_eui, b.serial, b.hardware, min(l.valid_from) AS placed_since, min(l.site) AS site,
+               coalesce(list(DISTINCT l.label ORDER BY l.label) FILTER (l.label IS NOT NULL), []) AS labels
+        FROM probe_identity i
+        LEFT JOIN (
+            SELECT dev_eui, serial, hardware FROM probe WHERE last_reference_id IS NULL {some}
+            QUALIFY row_number() OVER (
+                PARTITION BY dev_eui
+                ORDER BY (valid_from IS NULL OR valid_from <= $at) DESC, valid_from DESC NULLS LAST, digest
+            ) = 1
+        ) b ON b.dev_eui = i.dev_eui
+        LEFT JOIN {_placed(some)} l ON l.dev_eui = i.dev_eui AND l.valid_from <= $at AND l.valid_end > $at
+        WHERE true {some.replace("dev_eui", "i.dev_eui", 1)}
+        GROUP BY i.probe_id, i.dev_eui, b.serial, b.hardware
+    )"""  # noqa: S608 - our own words
+
+
 #: The placements in force. As for readings (`core.timeline`), one ends where it says or where the next one of that
-#: depth begins; of those that begin together the last one holds.
-PLACED = """(
-    SELECT * EXCLUDE (valid_to), least(
-        coalesce(valid_to, 'infinity'),
-        coalesce(lead(valid_from) OVER (PARTITION BY dev_eui, depth_index ORDER BY valid_from, digest), 'infinity')
-    ) AS valid_end
-    FROM placement WHERE last_reference_id IS NULL
-)"""
+#: depth begins; of those that begin together the last one holds. Ask nobody else where a probe stands.
+PLACED = _placed()
 # A probe may have several factory records, each valid from some instant: the serial is the newest one's.
 _NEWEST_RECORD = """(
     SELECT DISTINCT ON (dev_eui) dev_eui, serial, hardware, made_on FROM probe WHERE last_reference_id IS NULL

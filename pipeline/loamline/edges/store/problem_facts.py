@@ -17,6 +17,7 @@ from loamline.core.identity import merge
 from loamline.core.radio import margin_db
 from loamline.core.radio_links import plausible
 from loamline.edges.store.connection import Store
+from loamline.edges.store.placements import standing
 from loamline.edges.store.revisions import CURRENT
 from loamline_schemas.verdicts import Verdict
 
@@ -104,25 +105,14 @@ def known_probes(store: Store, numbers: Iterable[int], last_us: dict[int, int], 
 
 
 def _named(store: Store, now: datetime) -> dict[int, dict[str, Any]]:
+    asked = standing("SELECT dev_eui FROM probe_identity JOIN _asked USING (probe_id)")
     rows = store.con.sql(
-        """
-        SELECT i.probe_id, i.dev_eui, b.serial IS NOT NULL AS registered, b.serial, b.hardware,
-               epoch_us(min(l.valid_from)) AS placed_since_us, min(l.site) AS site,
-               string_agg(DISTINCT l.label, ', ' ORDER BY l.label) AS label
-        FROM _asked JOIN probe_identity i USING (probe_id)
-        LEFT JOIN (
-            SELECT dev_eui, serial, hardware FROM probe
-            WHERE last_reference_id IS NULL
-            QUALIFY row_number() OVER (
-                PARTITION BY dev_eui
-                ORDER BY (valid_from IS NULL OR valid_from <= $now) DESC, valid_from DESC NULLS LAST, digest
-            ) = 1
-        ) b ON b.dev_eui = i.dev_eui
-        LEFT JOIN placement l ON l.dev_eui = i.dev_eui AND l.last_reference_id IS NULL
-             AND l.valid_from <= $now AND (l.valid_to IS NULL OR l.valid_to > $now)
-        GROUP BY i.probe_id, i.dev_eui, b.serial, b.hardware
-        """,
-        params={"now": now},
+        f"""
+        SELECT probe_id, dev_eui, serial IS NOT NULL AS registered, serial, hardware,
+               epoch_us(placed_since) AS placed_since_us, site, nullif(array_to_string(labels, ', '), '') AS label
+        FROM {asked}
+        """,  # noqa: S608 - our own names
+        params={"at": now},
     )
     return {row.pop("probe_id"): row for row in rows.to_arrow_table().to_pylist()}
 

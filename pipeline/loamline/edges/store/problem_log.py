@@ -9,7 +9,7 @@ from typing import Any
 from uuid import uuid4
 
 from loamline.core import cloud_events
-from loamline.core.fleet_problems import Kind
+from loamline.core.problem_kinds import Kind
 from loamline.edges.store.connection import Store
 from loamline.edges.store.outbox import Waiting, add_events
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any
 
 from loamline.edges.store.connection import Store
 from loamline.edges.store.outbox import outbox_state
+from loamline.edges.store.placements import standing
 from loamline.edges.store.problem_log import InForce, in_order, stored_problems
 from loamline.edges.store.problems import Problems
 
@@ -26,7 +27,7 @@ def problem_report(store: Store, problems: Iterable[InForce] | None = None, site
 
     With `site`, those of probes that are placed there.
     """
-    names = _names(store)
+    names = _names(store, datetime.now(UTC))
     told = [_as_fields(one, names) for one in (stored_problems(store) if problems is None else in_order(problems))]
     return {
         "problems": [one for one in told if site is None or one["site"] == site],
@@ -49,15 +50,10 @@ def _as_fields(one: InForce, names: dict[str, tuple[str | None, str | None, str 
     }
 
 
-def _names(store: Store) -> dict[str, tuple[str | None, str | None, str | None]]:
+def _names(store: Store, now: datetime) -> dict[str, tuple[str | None, str | None, str | None]]:
     rows = store.con.execute(
-        """
-        SELECT 'probe/' || i.dev_eui, max(b.serial), min(l.site), string_agg(DISTINCT l.label, ', ' ORDER BY l.label)
-        FROM probe_identity i
-        LEFT JOIN probe b ON b.dev_eui = i.dev_eui AND b.last_reference_id IS NULL
-        LEFT JOIN placement l ON l.dev_eui = i.dev_eui AND l.last_reference_id IS NULL
-             AND l.valid_from <= now() AND (l.valid_to IS NULL OR l.valid_to > now())
-        GROUP BY i.dev_eui
-        """
+        "SELECT 'probe/' || dev_eui, serial, site, nullif(array_to_string(labels, ', '), '') "  # noqa: S608 - our own names
+        f"FROM {standing()}",
+        {"at": now},
     ).fetchall()
     return {subject: (serial, site, label) for subject, serial, site, label in rows}

@@ -18,10 +18,8 @@ from uuid import uuid4
 from loamline.core.columns import HOUR_US, instant
 from loamline.core.fleet_problems import (
     FORGOTTEN_GATEWAY_US,
-    OF_SILENCE,
     SLOTS,
     Due,
-    Kind,
     Moment,
     Problem,
     firmware_problems,
@@ -33,6 +31,7 @@ from loamline.core.fleet_problems import (
     store_due,
     store_problems,
 )
+from loamline.core.problem_kinds import OF_SILENCE, Kind
 from loamline.edges.store.connection import Store
 from loamline.edges.store.outbox import last_event_seq
 from loamline.edges.store.problem_facts import Known, gateway_slots, known_probes, last_heard_us, probe_numbers

@@ -16,6 +16,7 @@ import pyarrow as pa
 from loamline.core.columns import instant
 from loamline.core.radio_report import BlockFigures, RadioReport, block_figures, put_together
 from loamline.edges.store.connection import Store
+from loamline.edges.store.placements import standing
 
 #: Deliveries that are looked at in one go; a probe is never cut, so that one alone may have more.
 BLOCK = 250_000
@@ -58,20 +59,8 @@ def span_of(store: Store, since: datetime | None, until: datetime | None, days: 
 def named_probes(store: Store, at: datetime, site: str | None = None) -> dict[int, Named]:
     """Return every probe by its number, or those that are placed at `site` at that instant."""
     rows = store.con.execute(
-        """
-        SELECT i.probe_id, i.dev_eui, b.serial, min(l.site), string_agg(DISTINCT l.label, ', ' ORDER BY l.label)
-        FROM probe_identity i
-        LEFT JOIN (
-            SELECT dev_eui, serial FROM probe WHERE last_reference_id IS NULL
-            QUALIFY row_number() OVER (
-                PARTITION BY dev_eui
-                ORDER BY (valid_from IS NULL OR valid_from <= $at) DESC, valid_from DESC NULLS LAST, digest
-            ) = 1
-        ) b ON b.dev_eui = i.dev_eui
-        LEFT JOIN placement l ON l.dev_eui = i.dev_eui AND l.last_reference_id IS NULL
-             AND l.valid_from <= $at AND (l.valid_to IS NULL OR l.valid_to > $at)
-        GROUP BY i.probe_id, i.dev_eui, b.serial ORDER BY i.dev_eui
-        """,
+        "SELECT probe_id, dev_eui, serial, site, nullif(array_to_string(labels, ', '), '') "  # noqa: S608 - our own names
+        f"FROM {standing()} ORDER BY dev_eui",
         {"at": at},
     ).fetchall()
     told = {number: Named(*rest) for number, *rest in rows}

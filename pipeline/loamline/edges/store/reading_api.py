@@ -14,6 +14,7 @@ from contextlib import contextmanager, suppress
 
 import duckdb
 
+from loamline.edges.right_of_way import step_back
 from loamline.edges.store import archived
 from loamline.edges.store.connection import Store
 
@@ -31,10 +32,13 @@ class TooLongError(Exception):
 class StoreReader:
     """Lends views of an open store to any thread. `opened` and `closed` are for the thread that owns the store."""
 
-    def __init__(self, store: Store | None = None, *, at_once: int = 2, time_limit_s: float = 10.0) -> None:
+    def __init__(
+        self, store: Store | None = None, *, at_once: int = 2, time_limit_s: float = 10.0, most_waiting: int = 30
+    ) -> None:
         self._store = store
-        self._time_limit_s = time_limit_s
+        self.time_limit_s = time_limit_s
         self._free = threading.BoundedSemaphore(at_once)
+        self._may_wait = threading.BoundedSemaphore(most_waiting)
         self._changed = threading.Condition()
         self._lent: set[duckdb.DuckDBPyConnection] = set()
 
@@ -45,7 +49,7 @@ class StoreReader:
 
     def closed(self) -> None:
         """Lend no more, end what is being asked, and return when nobody has a view: before the store is closed."""
-        until = time.monotonic() + self._time_limit_s
+        until = time.monotonic() + self.time_limit_s
         with self._changed:
             self._store = None
             while self._lent and time.monotonic() < until:
@@ -55,38 +59,68 @@ class StoreReader:
                 self._changed.wait(_LOOK_S)
 
     @contextmanager
-    def view(self) -> Iterator[Store]:
-        """Yield the store as it stands now, for this thread alone; nothing can be written through it.
+    def turn(self) -> Iterator[None]:
+        """Be one of those that work at once, for a view and for what is made of it: both share with who stores.
 
-        Raises NotNowError where the store is away or too many read, TooLongError where the time limit is over.
+        Raises NotNowError where too many work and wait.
         """
-        if not self._free.acquire(timeout=self._time_limit_s):
-            raise NotNowError("expected a free reader, got none in time")
+        self._take_turn()
         try:
-            con, view = self._begin()
-            over = threading.Event()
-
-            def end() -> None:
-                over.set()
-                con.interrupt()
-
-            watch = threading.Timer(self._time_limit_s, end)
-            watch.daemon = True
-            watch.start()
-            try:
-                con.execute("SET TimeZone = 'UTC'")
-                con.execute("BEGIN TRANSACTION READ ONLY")
-                view.archived = archived.recorded(con, view.path.absolute().parent)
-                yield view
-            except duckdb.InterruptException:
-                if over.is_set():
-                    raise TooLongError(f"expected an answer within {self._time_limit_s:g} s, got none") from None
-                raise NotNowError("expected the store to be open, got it closed") from None
-            finally:
-                watch.cancel()
-                self._end(con)
+            yield
         finally:
             self._free.release()
+
+    @contextmanager
+    def view(self, *, beside_s: float | None = None) -> Iterator[Store]:
+        """Yield the store as it stands now, for this thread alone; nothing can be written through it.
+
+        `beside_s`: for so long, without a turn of its own: in one, or for what is done once for all. Raises NotNowError
+        where the store is away or too many read or wait, TooLongError where the time limit is over.
+        """
+        if beside_s is None:
+            with self.turn(), self._lend(self.time_limit_s) as view:
+                yield view
+        else:
+            with self._lend(beside_s) as view:
+                yield view
+
+    def _take_turn(self) -> None:
+        """Wait for a free reader. Raises NotNowError, at once where so many wait that the last would wait in vain."""
+        if self._free.acquire(blocking=False):
+            return
+        if not self._may_wait.acquire(blocking=False):
+            raise NotNowError("expected fewer to wait for a reader, got one more than may")
+        try:
+            if not self._free.acquire(timeout=self.time_limit_s):
+                raise NotNowError("expected a free reader, got none in time")
+        finally:
+            self._may_wait.release()
+
+    @contextmanager
+    def _lend(self, time_limit_s: float) -> Iterator[Store]:
+        step_back()
+        con, view = self._begin()
+        over = threading.Event()
+
+        def end() -> None:
+            over.set()
+            con.interrupt()
+
+        watch = threading.Timer(time_limit_s, end)
+        watch.daemon = True
+        watch.start()
+        try:
+            con.execute("SET TimeZone = 'UTC'")
+            con.execute("BEGIN TRANSACTION READ ONLY")
+            view.archived = archived.recorded(con, view.path.absolute().parent)
+            yield view
+        except duckdb.InterruptException:
+            if over.is_set():
+                raise TooLongError(f"expected an answer within {time_limit_s:g} s, got none") from None
+            raise NotNowError("expected the store to be open, got it closed") from None
+        finally:
+            watch.cancel()
+            self._end(con)
 
     def _begin(self) -> tuple[duckdb.DuckDBPyConnection, Store]:
         with self._changed:
