@@ -17,6 +17,7 @@ ROOT = Path(__file__).parent.parent
         pytest.param(["ruff", "check", "--no-cache", "."], id="ruff finds nothing"),
         pytest.param(["ruff", "format", "--no-cache", "--check", "."], id="ruff would format nothing"),
         pytest.param(["mypy"], id="mypy --strict finds nothing"),
+        pytest.param(["vulture"], id="vulture finds no code that nothing uses"),
     ],
 )
 def test_house_rule(command: list[str]) -> None:

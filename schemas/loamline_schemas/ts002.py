@@ -14,7 +14,6 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StrictBool, S
 
 from loamline_schemas.uplink import MAX_RECEPTIONS, Instant
 
-XMIT_DATA_REQ = "XmitDataReq"
 XMIT_DATA_ANS = "XmitDataAns"
 #: Those of the standard's result codes that an answer here may have (from memory).
 ResultCode = Literal[

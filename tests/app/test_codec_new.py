@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from loamline.edges.publisher import Publisher
-from loamline_codecs import builtin_codecs, load_codecs
+from loamline_codecs import Message, builtin_codecs, load_codecs
 from tests.support.daemon import Daemon
 from tests.support.mosquitto import a_broker
 
@@ -60,6 +60,19 @@ def test_what_it_wrote_passes_codec_check(loamline: Run, folder: Path) -> None:
     (codec,) = told["codecs"]
     assert (codec["codec"], codec["passed"]) == ("soil-stake-v1", True)
     assert {check["verdict"] for check in codec["checks"]} == {"ok"}
+
+
+@pytest.mark.parametrize(("case", "meant"), [("highest_values", (4095, 85.0)), ("lowest_values", (0, -40.0))])
+def test_its_cases_of_the_ends_are_read_as_meant_and_one_more_is_not(
+    folder: Path, case: str, meant: tuple[float, float]
+) -> None:
+    codecs = load_codecs([folder])
+    told = (folder / "replay_fixtures" / "soil-stake-v1" / f"{case}.txt").read_text()
+    payload = bytes.fromhex(next(line.split(maxsplit=1)[1] for line in told.splitlines() if "hex " in line))
+    message = codecs.parse(codecs.codecs[-1].match.fport, payload)
+    assert isinstance(message, Message)
+    figures = message.samples[0].figures
+    assert (figures["moisture_count"], figures["soil_temperature_degc"]) == meant
 
 
 def test_an_fport_that_nobody_reads_is_chosen(folder: Path) -> None:

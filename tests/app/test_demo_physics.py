@@ -15,13 +15,21 @@ from loamline.app.demo.fleet import (
     VINEYARD,
 )
 from loamline.app.demo.soil import WaterBucket, damping, damping_depth_m, soil_temperature_degc
-from loamline.app.demo.transducer import InversePolynomial, permittivity_from_vwc_topp
+from loamline.app.demo.transducer import InversePolynomial
 from loamline.app.demo.uplinks import Simulation
-from loamline.app.demo.weather import Weather
+from loamline.app.demo.weather import DAY_H, MEAN_AIR_DEGC, Wave, Weather
 from loamline.core.calibration import TOPP_1980
 
 FIELD_SITE = SITES[0]
 END_H = int(HISTORY_END.timestamp()) // 3600
+permittivity_from_vwc_topp = InversePolynomial(TOPP_1980, (1.0, 81.0))
+
+
+def air_temperature_degc(weather, climate, hours):
+    """Return the air's temperature by the weather's waves, which the demo draws in the soil alone."""
+    slow = sum((wave.at(hours) for wave in weather.waves), start=weather.cold_spell_k(climate, hours))
+    daily = Wave(DAY_H, 1.0, weather.daily_crest_h(climate)).at(hours) * weather.daily_amplitude_k(climate, hours)
+    return MEAN_AIR_DEGC + climate.mean_shift_k + climate.swing * (slow + daily)
 
 
 @pytest.fixture(scope="module")
@@ -80,7 +88,7 @@ def test_one_frost_night_in_the_last_ten_days_reaches_the_shallow_probes(seed):
     weather = Weather(seed, END_H)
     hours = np.arange(END_H - 240, END_H)
     for site in (site for site in SITES if site.climate.rain_factor):
-        nights = {(hour + 12) // 24 for hour in hours[weather.air_temperature_degc(site.climate, hours) <= 0.0]}
+        nights = {(hour + 12) // 24 for hour in hours[air_temperature_degc(weather, site.climate, hours) <= 0.0]}
         assert nights == {int(weather.frost_hour(site.climate) + 12) // 24}, site.site
     vineyard = VINEYARD.climate
     frozen = hours[soil_temperature_degc(weather, vineyard, hours, 0.05) <= 0.0]

@@ -261,6 +261,31 @@ def test_deliveries_of_one_uplink_are_shown_and_a_gateway_that_told_twice_counts
     assert "told again, not counted" in text
 
 
+def test_of_receptions_with_one_snr_the_one_that_tells_its_rssi_counts(stores, explain):
+    receptions = Reception(gateway="gw-a", snr_db=-5), Reception(gateway="gw-a", rssi_dbm=-110, snr_db=-5)
+    path = stores.make(
+        [
+            stores.uplink(
+                stores.BARLEY, "01073A05DCA025002A", stores.START + timedelta(seconds=2 * n), 42, receptions=(one,)
+            )
+            for n, one in enumerate(receptions)
+        ]
+    )
+    (reading,) = explain(path, stores.BARLEY, stores.START)["readings"]
+    told = [reception for delivery in reading["uplink"]["deliveries"] for reception in delivery["receptions"]]
+    assert [(one["rssi_dbm"], one["counted"]) for one in told] == [(None, False), (-110.0, True)]
+
+
+@pytest.mark.parametrize("counts", [(1500, 1600), (1600, 1500)])
+def test_of_two_uplinks_heard_at_once_with_one_counter_the_one_that_made_the_reading_is_shown(stores, explain, counts):
+    path = stores.make([stores.v1(stores.BARLEY, 0, count) for count in counts])
+    with duckdb.connect(str(path), read_only=True) as con:
+        stored = con.sql("SELECT moisture_count FROM reading").fetchall()
+    (reading,) = explain(path, stores.BARLEY, stores.START)["readings"]
+    assert reading["agrees"]
+    assert [(reading["payload"]["sample"]["moisture_count"],)] == stored
+
+
 def test_a_backfilled_sample_is_dated_by_its_age_and_shows_its_rivals(stores, explain):
     """Payload version 3 repeats older samples; the least aged counts (payloads of one hour's interval)."""
     codec = builtin_codecs().by_name("measurement-v3")

@@ -22,6 +22,7 @@ _HARNESS = """
 var jobs = JSON.parse(require("fs").readFileSync(0, "utf8"));
 var both = "\\nreturn { decodeUplink: decodeUplink, readLayout: readLayout };";
 function plain(key, value) {
+  if (Object.is(value, -0)) { return { float: "-0" }; }
   return typeof value === "number" && !isFinite(value) ? { float: String(value) } : value;
 }
 function answer(found, entry, input) {

@@ -136,6 +136,34 @@ def test_a_field_is_as_wide_as_its_bits() -> None:
     assert [round(width / bit) for width in boxes] == [4, 1, 1, 1, 1, 12, 12, 11, 9, 4, 4, 4, 8]
 
 
+def test_bits_of_a_byte_with_several_fields_are_numbered_from_7_to_0_over_the_byte() -> None:
+    """Byte 6 of the first version holds supply and firmware; no other byte is shared."""
+    texts = _texts(_drawn(BUILT_IN[0]))
+    bits = [(text.text, float(text.attrib["x"])) for text in texts if text.attrib["font-size"] == "8.5"]
+    start, end = (
+        float(text.attrib["x"]) for text in texts if text.text in {"6", "7"} and text.get("font-size") != "8.5"
+    )
+    assert [told for told, _ in bits] == list("76543210")
+    assert {right - left for (_, left), (_, right) in pairwise(bits)} == {(end - start) / 8}
+    assert start < bits[0][1] < bits[-1][1] < end
+
+
+def test_a_field_over_two_lines_is_open_where_it_is_broken_and_closed_elsewhere() -> None:
+    """In the first version temperature and counter go from the end of one line to the start of the next."""
+    strokes = [
+        (path.get("class"), *map(float, re.findall(r"[\d.]+", path.attrib["d"])))
+        for path in _drawn(BUILT_IN[0]).iter(f"{_SVG}path")
+    ]
+    upright = [(kind, x, y) for kind, x, y, to_x, to_y in strokes if x == to_x and to_y - y > 10]
+    boxes = [box for box in _drawn(BUILT_IN[0]).iter(f"{_SVG}rect") if box.get("class") == "box"]
+    left = min(float(box.attrib["x"]) for box in boxes)
+    right = max(float(box.attrib["x"]) + float(box.attrib["width"]) for box in boxes)
+    broken = [(x, y) for kind, x, y in upright if kind == "tick"]
+    assert [x for x, _ in broken] == [right, left] * 2
+    assert sorted(y for _, y in broken) == [y for _, y in broken]
+    assert len(upright) == 2 * len(boxes)
+
+
 def test_a_repeat_is_framed_in_dashes_once_and_says_how_often() -> None:
     drawing = _drawn(BUILT_IN[2])
     assert len([one for one in drawing.iter(f"{_SVG}rect") if one.get("stroke-dasharray")]) == 1

@@ -142,6 +142,12 @@ def test_a_digest_changes_with_what_such_a_node_does(one: Any, other: Any) -> No
     assert first != second
 
 
+def test_words_about_such_a_node_and_what_it_keeps_to_itself_change_no_digest() -> None:
+    plain, told = Tenths(c.Int8ub), Tenths(c.Int8ub)
+    told.docs, told._seen = "tenths of one", 3
+    assert codec("x" / plain).digest == codec("x" / told).digest
+
+
 def test_a_digest_is_the_same_in_another_process() -> None:
     """No address and no order of a set gets into it."""
     program = (

@@ -286,6 +286,20 @@ _ODD = c.Struct(
         ),
         (
             {
+                "layout": c.Struct(
+                    "supply" / c.Int8ub,
+                    "all" / c.Array(2, c.Struct("each" / c.Array(2, c.Struct("count" / c.Int16ub)))),
+                ),
+                "samples": (SampleGroup((dataclasses.replace(_COUNT, field="count"),), "all.each"),),
+                "quantities": (),
+            },
+            (
+                "moisture_count: expected a field in sections, got 'all.each.count', where 'all' is a list; "
+                "cite it in a SampleGroup that repeats over the array"
+            ),
+        ),
+        (
+            {
                 "layout": c.Struct("gap" / c.Padding(1)),
                 "samples": (),
                 "quantities": (dataclasses.replace(_SUPPLY, field="gap"),),

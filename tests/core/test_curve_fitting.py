@@ -157,6 +157,7 @@ def test_a_table_goes_through_its_points_by_scipys_monotone_interpolation() -> N
     np.testing.assert_allclose(fit.evaluate(x), PchipInterpolator(KA, VWC)(x), atol=1e-14)
     assert fit.points == tuple(zip(KA.tolist(), VWC.tolist(), strict=True))
     assert fit.residuals_m3_m3.tolist() == [0.0] * len(KA)
+    assert fit.domain == (KA[0], KA[-1])
 
 
 def test_points_of_a_table_are_sorted_and_those_of_equal_permittivity_averaged() -> None:

@@ -187,6 +187,11 @@ def test_a_status_message_gives_no_reading_but_a_status():
     ]
 
 
+def test_a_measurement_gives_a_reading_and_no_status():
+    derived = derive(log(delivery(payload=MOIST)), CODECS, REGISTRY)
+    assert (derived.readings.num_rows, derived.statuses.num_rows) == (1, 0)
+
+
 def test_no_deliveries_give_no_readings_of_the_same_shape():
     derived = derive(log(), CODECS, REGISTRY)
     assert derived.readings.num_rows == derived.statuses.num_rows == 0

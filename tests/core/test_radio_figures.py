@@ -137,7 +137,6 @@ def test_a_straight_line_has_its_own_slope_and_no_doubt(slope, days, level):
     told = trend(np.arange(days + 1), level + slope / 30.0 * np.arange(days + 1))
     assert told is not None
     assert (told.per_30_days, told.low, told.high) == pytest.approx((slope, slope, slope), abs=1e-6)
-    assert told.is_sure == (abs(slope) > 0) or slope == 0
 
 
 def test_a_trend_takes_no_notice_of_a_few_outliers():

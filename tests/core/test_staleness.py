@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from loamline.core.reference import microseconds
-from loamline.core.staleness import CAUSES, stale_readings
+from loamline.core.staleness import CAUSES, changed_inputs, used
 from loamline_schemas.limits import LimitsFile
 from tests.core.registry_builder import at, crop, placement, probe, registry, soil, state, topp, transducer
 
@@ -21,14 +21,12 @@ SAMPLES = [(number, month) for number in (1, 2, 3) for month in MONTHS]
 def stale(before, after):
     """Return, by cause, the readings (probe, month) whose input the second state changes."""
     compiled = registry(state(**{**BASE, **before}), state(**{**BASE, **after}))
-    told = stale_readings(
-        compiled.states[1],
-        compiled.states[2],
-        compiled.catalogue,
+    samples = (
         np.array([number for number, _ in SAMPLES]),
         np.zeros(len(SAMPLES), dtype=np.int64),
         np.array([microseconds(at(instant)) for _, instant in SAMPLES]),
     )
+    told = changed_inputs(*(compiled.states[n].resolve(*samples) for n in (1, 2)), compiled.catalogue)
     found = {
         cause: {(SAMPLES[i][0], int(SAMPLES[i][1][5:7])) for i in np.flatnonzero(rows)}
         for cause, rows in told.by_cause.items()
@@ -126,14 +124,7 @@ def test_the_causes_are_all_that_a_sample_is_resolved_to():
 
 def test_a_transducer_curve_concerns_no_reading_without_a_moisture_count():
     compiled = registry(state(**BASE), state(**{**BASE, "curves": (transducer(coefficients=[1, 31, 48]), topp())}))
-    instants = np.full(3, microseconds(at(MONTHS[0])))
-    told = stale_readings(
-        compiled.states[1],
-        compiled.states[2],
-        compiled.catalogue,
-        np.array([1, 2, 3]),
-        np.zeros(3, dtype=np.int64),
-        instants,
-        np.array([1500.0, np.nan, 1600.0]),
-    )
+    samples = (np.array([1, 2, 3]), np.zeros(3, dtype=np.int64), np.full(3, microseconds(at(MONTHS[0]))))
+    counts = np.array([1500.0, np.nan, 1600.0])
+    told = changed_inputs(*(used(compiled.states[n].resolve(*samples), counts) for n in (1, 2)), compiled.catalogue)
     assert told.by_cause["transducer"].tolist() == told.stale.tolist() == [True, False, True]

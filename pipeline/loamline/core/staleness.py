@@ -13,7 +13,7 @@ import numpy as np
 from pydantic import BaseModel
 
 from loamline.core.columns import Bools, Floats, Ints
-from loamline.core.reference import Catalogue, Interned, Reference, Resolved, Row
+from loamline.core.reference import Catalogue, Interned, Resolved, Row
 from loamline_schemas.digest import content_digest
 
 #: The inputs of a reading that a registry decides, as `Resolved` names them.
@@ -38,35 +38,17 @@ class Staleness:
         return {cause: int(rows.sum()) for cause, rows in self.by_cause.items() if rows.any()}
 
 
-def stale_readings(
-    before: Reference,
-    after: Reference,
-    catalogue: Catalogue,
-    probe_id: Ints,
-    depth_index: Ints,
-    measured_at_us: Ints,
-    moisture_count: Floats | None = None,
-) -> Staleness:
-    """Return what changes for m readings from one registry state to another; both states share `catalogue`.
-
-    `moisture_count` of each, NaN for none, shape (m,); where it is not given, all have one.
-    It tells of a reading's own inputs. A check looks at neighbours too, so that verdicts beside a stale reading
-    can change with it.
-    """
-    samples = (probe_id, depth_index, measured_at_us)
-    told = before.resolve(*samples), after.resolve(*samples)
-    if moisture_count is not None:
-        told = used(told[0], moisture_count), used(told[1], moisture_count)
-    return changed_inputs(*told, catalogue)
-
-
 def used(resolved: Resolved, moisture_count: Floats) -> Resolved:
     """Return what m readings use of what holds for them: no transducer curve where the moisture count is NaN."""
     return replace(resolved, transducer=np.where(np.isnan(moisture_count), -1, resolved.transducer))
 
 
 def changed_inputs(before: Resolved, after: Resolved, catalogue: Catalogue) -> Staleness:
-    """Return which inputs differ between two resolutions of the same m readings, each as `used`."""
+    """Return which inputs differ between two resolutions of the same m readings, each as `used`.
+
+    It tells of a reading's own inputs. A check looks at neighbours too, so that verdicts beside a stale reading
+    can change with it.
+    """
     curves = _meanings(catalogue.curves)
     meanings = {
         "probe": _meanings(catalogue.probes),

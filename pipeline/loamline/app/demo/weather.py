@@ -124,12 +124,6 @@ class Weather:
         """Return an hour at which the daily wave of air temperature has its crest."""
         return _WARMEST_SOLAR_HOUR - climate.longitude_deg / 15.0
 
-    def air_temperature_degc(self, climate: Climate, hours: Floats) -> Floats:
-        """Return air temperature, degC, for each hour."""
-        slow = sum((wave.at(hours) for wave in self.waves), start=self.cold_spell_k(climate, hours))
-        daily = Wave(DAY_H, 1.0, self.daily_crest_h(climate)).at(hours) * self.daily_amplitude_k(climate, hours)
-        return np.asarray(MEAN_AIR_DEGC + climate.mean_shift_k + climate.swing * (slow + daily))
-
     def rain_mm(self, climate: Climate, hours: Ints) -> Floats:
         """Return rain in the hour that begins at each of `hours`, mm."""
         hours = np.asarray(hours, dtype=np.int64)

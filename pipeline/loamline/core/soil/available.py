@@ -1,7 +1,7 @@
 """From a water content to what is left of it for plants: FAO-56 chapter 8, as column functions.
 
-Allen, Pereira, Raes & Smith 1998, FAO Irrigation and Drainage Paper 56, chapter 8 (Eq. 82 to 87; equations MEMORY, the
-form of Ks FOUND in public source files). Water contents in m3/m3, depths of soil in m, depths of water in mm.
+Allen, Pereira, Raes & Smith 1998, FAO Irrigation and Drainage Paper 56, chapter 8 (equations MEMORY). Water contents
+in m3/m3. What they come to in mm down to the root depth, Eq. 82, 83 and 87, is in `profile.py` and `site_hours.py`.
 
       0   wilting point           fc - p (fc - wp)    field capacity        saturation
       |--------|------------------------|------------------|--------------------|
@@ -73,40 +73,6 @@ def zones(vwc_m3_m3: ArrayLike, bounds: Bounds) -> Flags:
     zone[vwc < low] = Zone.DEFICIT
     zone[np.isnan(vwc) | np.isnan(low) | np.isnan(high)] = NO_ZONE
     return zone
-
-
-def total_available_water_mm(wilting_point: ArrayLike, field_capacity: ArrayLike, root_depth_m: ArrayLike) -> Floats:
-    """Return TAW = 1000 (fc - wp) Zr in mm (Eq. 82), shape (m,)."""
-    wp, fc, depth = _floats(wilting_point, field_capacity, root_depth_m)
-    return np.asarray(1000 * (fc - wp) * depth)
-
-
-def readily_available_water_mm(total_available_mm: ArrayLike, depletion_fraction: ArrayLike) -> Floats:
-    """Return RAW = p TAW in mm (Eq. 83), shape (m,)."""
-    total, p = _floats(total_available_mm, depletion_fraction)
-    return np.asarray(p * total)
-
-
-def root_zone_depletion_mm(vwc_m3_m3: ArrayLike, field_capacity: ArrayLike, root_depth_m: ArrayLike) -> Floats:
-    """Return Dr = 1000 (fc - vwc) Zr in mm (Eq. 87), shape (m,): below 0 above field capacity, unclipped."""
-    vwc, fc, depth = _floats(vwc_m3_m3, field_capacity, root_depth_m)
-    return np.asarray(1000 * (fc - vwc) * depth)
-
-
-def water_stress_coefficient(
-    depletion_mm: ArrayLike, total_available_mm: ArrayLike, depletion_fraction: ArrayLike
-) -> Floats:
-    """Return Ks, shape (m,): 1 up to RAW, (TAW - Dr) / ((1 - p) TAW) beyond it (Eq. 84), 0 from TAW on.
-
-    NaN where a figure is missing, TAW isn't above 0 or p isn't within 0 to 1.
-    """
-    depletion, total, p = _floats(depletion_mm, total_available_mm, depletion_fraction)
-    unreadily = (1 - p) * total
-    held = (total > 0) & (p >= 0) & (p <= 1) & ~np.isnan(depletion)
-    # With p = 1 all of TAW is readily available, and stress sets in at once at its end.
-    stressed = np.where(unreadily > 0, (total - depletion) / np.where(unreadily > 0, unreadily, 1.0), 0.0)
-    coefficient = np.where(depletion <= p * total, 1.0, np.clip(stressed, 0.0, 1.0))
-    return np.where(held, coefficient, np.nan)
 
 
 def _floats(*given: ArrayLike) -> tuple[Floats, ...]:

@@ -6,15 +6,8 @@ import difflib
 import re
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import ArrayLike
-
-from loamline.core.columns import Floats
 from loamline.core.soil.crop_table import OTHER_NAMES, TABLE_22
 from loamline_schemas.registry import CropRow
-
-#: mm a day of crop evapotranspiration that Table 22's p holds for.
-TABLE_ETC_MM_DAY = 5.0
 
 #: Without a crop: FAO-56 chapter 8 says of p that 0.50 is commonly used for many crops (MEMORY).
 DEFAULT_DEPLETION_FRACTION = 0.5
@@ -85,16 +78,6 @@ def root_zone_of(row: CropRow | None) -> RootZone:
         tabled if row.root_depth_m is None else own,
         tabled if row.depletion_fraction is None else own,
     )
-
-
-def adjusted_depletion_fraction(depletion_fraction: ArrayLike, etc_mm_day: ArrayLike) -> Floats:
-    """Return p = p of Table 22 + 0.04 (5 - ETc), held within 0.1 to 0.8, shape of the arguments; ETc in mm a day.
-
-    FAO-56 chapter 8, footnote 2 of Table 22 (equation MEMORY).
-    """
-    p = np.asarray(depletion_fraction, dtype=np.float64)
-    etc = np.asarray(etc_mm_day, dtype=np.float64)
-    return np.asarray(np.clip(p + 0.04 * (TABLE_ETC_MM_DAY - etc), 0.1, 0.8))
 
 
 def _plain(name: str) -> str:

@@ -83,7 +83,6 @@ class ProfileWater:
 
     wilting_point_mm: float
     field_capacity_mm: float
-    saturation_mm: float
     total_available_mm: float
     readily_available_mm: float
 
@@ -129,14 +128,13 @@ def storage_weights_mm(depths_cm: Sequence[float], root_depth_cm: float) -> Floa
 
 def profile_water(profile: Profile) -> ProfileWater:
     """Return the profile's water at its thresholds, each layer's share down to the root depth with its own figures."""
-    low = middle = high = 0.0
+    low = middle = 0.0
     for layer in profile.layers:
         thickness_mm = max(0.0, min(layer.bottom_cm, profile.root_depth_cm) - layer.top_cm) * MM_PER_CM
         low += thickness_mm * layer.water.wilting_point
         middle += thickness_mm * layer.water.field_capacity
-        high += thickness_mm * layer.water.saturation
     total = middle - low
-    return ProfileWater(low, middle, high, total, profile.depletion_fraction * total)
+    return ProfileWater(low, middle, total, profile.depletion_fraction * total)
 
 
 def profile_storage(
