@@ -6,7 +6,7 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from datetime import UTC, date, datetime, timedelta
 from itertools import count
 from pathlib import Path
@@ -21,6 +21,7 @@ from loamline.app.cli import app
 from loamline.core.reference import RegistryState
 from loamline.edges.envelopes.canonical import read_canonical
 from loamline.edges.messages import Accepted
+from loamline.edges.store import tail_keeping
 from loamline.edges.store.connection import Store
 from loamline.edges.store.registry import save_state
 from loamline.edges.store.writer import Writer
@@ -207,3 +208,12 @@ def loamline() -> Callable[..., Any]:
         return CliRunner().invoke(app, [str(argument) for argument in arguments], env={"COLUMNS": "250"})
 
     return run
+
+
+@pytest.fixture(params=["in memory", "in the store"], scope="module")
+def where_the_newest_days_stand(request: pytest.FixtureRequest) -> Iterator[None]:
+    """Run everything twice: a commit asks the writer's memory, and the store where the fleet is too large for that."""
+    with pytest.MonkeyPatch.context() as patch:
+        if request.param == "in the store":
+            patch.setattr(tail_keeping, "MOST_BYTES", 0)
+        yield

@@ -12,7 +12,6 @@ import pytest
 
 from loamline.core.columns import MINUTE_US
 from loamline.core.reference import RegistryState
-from loamline.edges.store import tail_keeping
 from loamline.edges.store.connection import Store
 from loamline.edges.store.reach import reach_of
 from loamline.edges.store.registry import save_state
@@ -25,14 +24,7 @@ from loamline_schemas.uplink import Uplink
 
 CODECS = builtin_codecs()
 
-
-@pytest.fixture(params=["in memory", "in the store"], autouse=True, scope="module")
-def where_the_newest_days_stand(request):
-    """Run everything twice: a commit asks the writer's memory, and the store where the fleet is too large for that."""
-    with pytest.MonkeyPatch.context() as patch:
-        if request.param == "in the store":
-            patch.setattr(tail_keeping, "MOST_BYTES", 0)
-        yield
+pytestmark = pytest.mark.usefixtures("where_the_newest_days_stand")
 
 
 @contextmanager

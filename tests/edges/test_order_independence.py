@@ -21,7 +21,6 @@ from hypothesis import strategies as st
 from loamline.core.derive import derive
 from loamline.core.reference import RegistryState
 from loamline.edges.messages import Accepted, Outcome
-from loamline.edges.store import tail_keeping
 from loamline.edges.store.connection import Store
 from loamline.edges.store.registry import probe_ids, registry, save_state
 from loamline.edges.store.writer import Writer
@@ -40,14 +39,7 @@ RESOLVED = """
     ORDER BY dev_eui, depth_index, measured_at
 """
 
-
-@pytest.fixture(params=["in memory", "in the store"], autouse=True, scope="module")
-def where_the_newest_days_stand(request):
-    """Run everything twice: a commit asks the writer's memory, and the store where the fleet is too large for that."""
-    with pytest.MonkeyPatch.context() as patch:
-        if request.param == "in the store":
-            patch.setattr(tail_keeping, "MOST_BYTES", 0)
-        yield
+pytestmark = pytest.mark.usefixtures("where_the_newest_days_stand")
 
 
 def a_registry() -> RegistryState:

@@ -9,6 +9,7 @@ import duckdb
 import pytest
 
 from loamline.edges.store.connection import Store, StoreBusyError, StoreError, migrate
+from loamline.edges.store.lock import BESIDE
 from loamline_schemas.migrations import MIGRATIONS
 
 
@@ -74,7 +75,10 @@ def test_a_store_in_a_folder_that_is_not_there_is_refused(path):
 
 
 def test_while_a_process_writes_a_second_one_is_told_which(made):
-    told = f"expected {made} to be free, but process {os.getpid()} has it open; stop it (or wait for it) and try again"
+    told = (
+        f"expected {made} to be free, but process {os.getpid()} has it open; stop it (or wait for it) and try again. "
+        + BESIDE
+    )
     with Store.open(made):
         assert refusal(made) == refusal(made, writable=False) == told
     with pytest.raises(StoreBusyError), Store.open(made), Store.open(made):
@@ -95,8 +99,8 @@ def test_readers_share_the_store_and_keep_a_writer_out(made):
     """The reader is not taken for the process that wrote last."""
     with Store.open(made, writable=False) as one, Store.open(made, writable=False) as two:
         assert one.last_seq() == two.last_seq() == 41
-        told = f"expected {made} to be free, but another process has it open; stop it (or wait for it) and try again"
-        assert refusal(made) == told
+        told = f"expected {made} to be free, but another process has it open; stop it (or wait for it) and try again. "
+        assert refusal(made) == told + BESIDE
     with Store.open(made) as store:
         assert store.writable
 
@@ -207,7 +211,10 @@ def test_a_store_of_an_older_schema_is_brought_up_to_date_by_a_writer_only(path)
     """An empty database with a record of no migration stands for the older one."""
     with duckdb.connect(str(path)) as con:
         con.execute("CREATE TABLE migration (number INTEGER, name VARCHAR, applied_at TIMESTAMPTZ)")
-    told = f"expected an up-to-date store at {path}; open it once with a command that writes"
+    told = (
+        f"expected a store of schema {MIGRATIONS[-1].number} at {path}, got 0; "
+        "`loamline ingest` and `loamline registry load` bring it up to date"
+    )
     assert refusal(path, writable=False) == told
     with Store.open(path) as store:
         assert migrate(store.con) == []
