@@ -118,8 +118,9 @@ def test_what_somebody_else_changed_is_read_again(stores):
     """A row that went behind the writer's back comes back with the next commit that reaches it."""
     with a_writer(stores) as (store, writer):
         commit_hours(stores, writer, *range(100))
-        newest = "(SELECT max(measured_at) FROM reading) - INTERVAL 3 HOURS"
-        store.con.execute(f"DELETE FROM reading WHERE measured_at > {newest}")
+        store.con.execute(
+            "DELETE FROM reading WHERE measured_at > (SELECT max(measured_at) FROM reading) - INTERVAL 3 HOURS"
+        )
         with store.transaction():
             merge_pending(store, [])
         commit_hours(stores, writer, 100)
