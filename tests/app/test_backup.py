@@ -97,7 +97,7 @@ def test_nothing_of_another_store_is_overwritten(store: Path, tmp_path: Path, na
     back_up(store, tmp_path / "b.duckdb")
     (tmp_path / name).write_text("mine")
     told = run("restore", tmp_path / "b.duckdb", "--store", tmp_path / "r.duckdb", code=1)
-    assert "found a file of another store; move it away first" in told
+    assert "found a file, which is not overwritten; move it away first" in told
     assert (tmp_path / name).read_text() == "mine"
 
 

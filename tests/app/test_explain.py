@@ -389,3 +389,18 @@ def test_the_ends_of_the_calendar_are_times_like_any_other(stores, loamline, tim
     result = loamline("explain", stores.BARLEY, time, "--store", stores.make([stores.v1(stores.BARLEY, 0, 1850)]))
     assert result.exit_code == 1
     assert "found none" in result.stderr
+
+
+def test_an_unknown_codec_is_named_with_the_option_that_makes_it_known(stores, loamline):
+    """What a private codec read is stored under its name; without its folder nobody can read it again."""
+    path = stores.make([stores.v1(stores.BARLEY, 1, 1850)])
+    with Store.open(path) as store:
+        store.con.execute("UPDATE provenance SET codec = 'soil-stake-v1'")
+    asked = ("explain", stores.BARLEY, "2026-05-01T01:00:00Z", "--store", path)
+    done = loamline(*asked)
+    assert done.exit_code == 0
+    assert done.stderr == (
+        "expected to know the codec soil-stake-v1, which read this, and know none of that name: name its folder by "
+        "--codec-dir, or nothing that it read can be computed again\n"
+    )
+    assert json.loads(loamline(*asked, "--json").stdout)["readings"][0]["agrees"] is False

@@ -160,7 +160,9 @@ def test_a_store_that_is_in_use_is_told_in_one_sentence(loamline, file, store):
         done = loamline("import", file(uplink(1)), "--store", store)
     assert done.exit_code == 1
     assert done.stderr.strip() == (
-        f"expected {store} to be free, but process {os.getpid()} has it open; stop it (or wait for it) and try again"
+        f"expected {store} to be free, but process {os.getpid()} has it open; stop it (or wait for it) and try again. "
+        "While a daemon runs, commands that only read work beside it, "
+        "and it does the work of `backup`, `key`, `registry load`, `replay`, `archive` and `mirror`"
     )
 
 

@@ -17,9 +17,11 @@ import duckdb
 from structlog.typing import FilteringBoundLogger
 
 from loamline.app.replaying import ReplayError
-from loamline.app.requests import Answer, Work, finishing, read_request
+from loamline.app.requests import Answer, HandedOver, Work, finishing, read_request
 from loamline.edges.control import ControlError
+from loamline.edges.control_caller import Taker
 from loamline.edges.store.connection import Store
+from loamline.edges.store.lending import Lender
 from loamline.edges.store.revisions import unfinished
 from loamline.edges.store.writer import Writer
 from loamline_codecs import CodecSet
@@ -38,6 +40,9 @@ class Asker(Protocol):
 
     def error(self, sentence: str) -> None:
         """Answer that it came to nothing."""
+
+    def hand_over(self, told: Any, taker: Taker) -> None:
+        """Answer, and leave the connection to `taker`."""
 
 
 class Requests(Protocol):
@@ -78,6 +83,7 @@ class Desk:
     ) -> None:
         self._codecs, self._requests, self._log, self._counts = codecs, requests, log, counts
         self._about, self._reload = about, reload
+        self._lender = Lender(self._given_back)
         self._work: Work | None = None
         self._job: _Job | None = None
         self._waiting: deque[_Job] = deque()
@@ -105,7 +111,7 @@ class Desk:
 
     def opened(self, store: Store, writer: Writer) -> None:
         """Work on this store from now on; a revision that somebody left unfinished goes on by itself."""
-        self._work = Work(store, writer, self._codecs, self._status, self._reload)
+        self._work = Work(store, writer, self._codecs, self._status, self._reload, self._lender)
         left = unfinished(store)
         if left is not None:
             number = left.revision_id
@@ -123,6 +129,7 @@ class Desk:
     def closed(self, reason: str) -> None:
         """Give up what was being answered, with a sentence; what was begun of a revision goes on at `opened`."""
         self._work = None
+        self._lender.closed(reason)
         jobs = [self._job, *self._waiting] if self._job is not None else [*self._waiting]
         self._job, self._progress = None, {}
         self._waiting.clear()
@@ -143,6 +150,7 @@ class Desk:
         """Answer what is short, and do one step of what is long."""
         if self._work is None:
             return
+        self._lender.look_after()
         while self._requests is not None and (found := self._requests.next_request()) is not None:
             self._receive(*found)
         if self._job is None and self._waiting:
@@ -182,8 +190,7 @@ class Desk:
             self._progress = next(job.running)
         except StopIteration as end:
             self._log.info("answered", request=job.name, longest_step_ms=self._timed(job, start))
-            if job.asker is not None:
-                job.asker.result(end.value)
+            self._answer(job, end.value)
             return False
         except ReplayError as problem:
             self._tell_error(job, str(problem))
@@ -195,6 +202,22 @@ class Desk:
         if job.asker is not None:
             job.asker.progress(self._progress)
         return True
+
+    def _answer(self, job: _Job, told: Any) -> None:
+        if isinstance(told, HandedOver):
+            if job.asker is None:
+                told.taker(None)
+            else:
+                job.asker.hand_over(told.told, told.taker)
+        elif job.asker is not None:
+            job.asker.result(told)
+
+    def _given_back(self, reason: str | None) -> None:
+        """Say what became of a view that was lent; called by other threads, too."""
+        if reason is None:
+            self._log.info("a lent view was given back")
+        else:
+            self._log.info("took a lent view back", sentence=reason)
 
     def _timed(self, job: _Job, start: float) -> float:
         job.longest_step_ms = max(job.longest_step_ms, round(1000 * (time.monotonic() - start), 1))

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import json
-from datetime import UTC, datetime
+from datetime import datetime
 
 from loamline.app.settings_example import example_toml
+from loamline.core.rfc3339 import rfc3339
 from loamline_codecs import builtin_codecs
 
 TOPIC = "loamline/uplinks/#"
@@ -125,6 +126,6 @@ def _uplink(now: datetime) -> str:
         "fcnt": 7,
         "fport": 10,
         "payload_hex": payload.hex().upper(),
-        "heard_at": now.astimezone(UTC).replace(microsecond=0).isoformat().replace("+00:00", "Z"),
+        "heard_at": rfc3339(now.replace(microsecond=0)),
     }
     return json.dumps(uplink, indent=2) + "\n"

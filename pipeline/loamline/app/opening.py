@@ -3,24 +3,51 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
+from typing import Any, cast
 
 from loamline.app.output import CommandError
-from loamline.edges.control import socket_path
+from loamline.edges.control import ControlError, socket_path
 from loamline.edges.control_client import ControlClient
-from loamline.edges.store.connection import Store, StoreError
+from loamline.edges.store.borrowed import BorrowedConnection
+from loamline.edges.store.connection import Store, StoreBusyError, StoreError, StoreOutdatedError
 
 
 @contextmanager
-def open_store(path: Path, *, writable: bool | None = None, create: bool = False) -> Iterator[Store]:
-    """Yield the store at `path`, opened to read unless it is to be written or made; CommandError where it can't be."""
+def open_store(path: Path, *, writable: bool | None = None, create: bool = False, lent: bool = True) -> Iterator[Store]:
+    """Yield the store at `path`, opened to read unless it is to be written or made; CommandError where it can't be.
+
+    To read it beside a daemon that has it open, a view of its store will do, unless `lent` is false: as it stood when
+    it was lent, for some minutes.
+    """
+    written = create if writable is None else writable
     try:
-        store = Store.open(path, create=create, writable=create if writable is None else writable)
+        with ExitStack() as stack:
+            try:
+                store = stack.enter_context(Store.open(path, create=create, writable=written))
+            except StoreBusyError:
+                client = daemon_of(path) if lent and not written else None
+                if client is None:
+                    raise
+                store = _lent(path, client, stack)
+            yield store
     except StoreError as problem:
         raise CommandError(str(problem)) from problem
-    with store:
-        yield store
+
+
+def _lent(path: Path, client: ControlClient, stack: ExitStack) -> Store:
+    stack.enter_context(client)
+    try:
+        told, connection = client.borrowed("lend")
+        con = stack.enter_context(closing(BorrowedConnection(connection)))
+        return Store.lent(path, cast(Any, con), Path(told["folder"]))
+    except ControlError as problem:
+        raise CommandError(str(problem)) from problem
+    except StoreOutdatedError as problem:
+        raise CommandError(
+            f"{problem}; the daemon that has it open is of an older loamline: start it again"
+        ) from problem
 
 
 def daemon_of(path: Path) -> ControlClient | None:

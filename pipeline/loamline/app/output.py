@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import json
 import sys
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Any, NoReturn
 
 import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+
+from loamline.core.rfc3339 import rfc3339
+
+__all__ = ["CommandError", "console", "errors", "fail", "print_json", "progress_bar", "put_text", "rfc3339"]
 
 #: Results go to standard output, everything else to standard error.
 console = Console(highlight=False)
@@ -59,12 +63,6 @@ def progress_bar() -> Progress:
         disable=not errors.is_terminal,
         transient=True,
     )
-
-
-def rfc3339(instant: datetime) -> str:
-    """Return a UTC instant as RFC 3339 with as many decimals as it needs."""
-    text = instant.astimezone(UTC).isoformat().replace("+00:00", "Z")
-    return text.rstrip("0") if "." in text and not text.endswith("Z") else text
 
 
 def _plain(value: Any) -> Any:

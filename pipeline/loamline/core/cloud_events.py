@@ -10,6 +10,8 @@ import json
 from datetime import datetime
 from typing import Any
 
+from loamline.core.rfc3339 import rfc3339
+
 MEDIA_TYPE = "application/cloudevents+json"
 BEGAN, ENDED = "loamline.problem.began", "loamline.problem.ended"
 
@@ -33,8 +35,3 @@ def event(
 def as_json(told: dict[str, Any]) -> str:
     """Return an event as it travels: one line, ASCII alone, so that no receiver can mistake its bytes."""
     return json.dumps(told, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
-
-
-def rfc3339(at: datetime) -> str:
-    """Return a UTC instant as RFC 3339, with Z."""
-    return at.isoformat().replace("+00:00", "Z")

@@ -24,6 +24,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
+from loamline.core.rfc3339 import rfc3339
 from loamline.core.senml import MEDIA_TYPE as SENML_MEDIA_TYPE
 from loamline.core.senml import QUANTITIES, has_time, pack_text, records_of
 from loamline_schemas.feed_settings import FeedForm, FeedPer
@@ -112,7 +113,7 @@ def _marks(one: Telling) -> list[tuple[str, bool]]:
 
 def _json(value: Any) -> Any:
     if isinstance(value, datetime):
-        return value.astimezone(UTC).isoformat().replace("+00:00", "Z")
+        return rfc3339(value)
     return _finite(value)
 
 

@@ -17,20 +17,20 @@ import socket
 import stat
 import threading
 import time
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 from structlog.typing import FilteringBoundLogger
+
+from loamline.edges.control_caller import READ_BYTES, Caller
+
+__all__ = ["Caller", "ControlError", "ControlServer", "socket_path"]
 
 #: Bytes of `sun_path` on Linux (unix(7)), the closing NUL among them.
 LONGEST_PATH_BYTES = 107
 LARGEST_REQUEST_BYTES = 64 * 1024 * 1024
 #: Clients beyond these are hung up on.
 MOST_CLIENTS = 16
-_READ_BYTES = 65_536
-#: Progress is left out for a client that lets so much pile up; what it asked for is still told.
-_PILE_BYTES = 262_144
 #: A client that takes nothing of a waiting reply for so long is dropped.
 PATIENCE_S = 10.0
 
@@ -42,69 +42,6 @@ class ControlError(Exception):
 def socket_path(store: Path) -> Path:
     """Return where the daemon that has `store` open listens."""
     return store.with_name(store.name + ".socket")
-
-
-class Caller:
-    """One connected client; `gone`: nobody is left to read a reply.
-
-    `progress`, `result` and `error` are for the thread that answers, the rest for that of the socket.
-    """
-
-    def __init__(self, connection: socket.socket, wake: Callable[[], None]) -> None:
-        self.connection = connection
-        self.gone = self.asked = False
-        self.read = bytearray()
-        self._wake = wake
-        self._lock = threading.Lock()
-        self._waiting = bytearray()
-        self._taken_at_s = time.monotonic()
-
-    def progress(self, told: dict[str, Any]) -> None:
-        """Tell how far it is; left out where earlier replies still wait."""
-        if len(self._waiting) < _PILE_BYTES:
-            self._reply({"progress": told})
-
-    def result(self, told: Any) -> None:
-        """Answer the request."""
-        self.asked = False
-        self._reply({"result": told})
-
-    def error(self, sentence: str) -> None:
-        """Answer the request with why it came to nothing."""
-        self.asked = False
-        self.refuse(sentence)
-
-    def refuse(self, sentence: str) -> None:
-        """Say that what was sent is no request to be answered."""
-        self._reply({"error": sentence})
-
-    def _reply(self, content: dict[str, Any]) -> None:
-        line = json.dumps(content, default=str).encode() + b"\n"
-        with self._lock:
-            if not self._waiting:
-                self._taken_at_s = time.monotonic()
-            self._waiting += line
-        self._wake()
-
-    @property
-    def waits(self) -> bool:
-        """Whether a reply is to be sent."""
-        return bool(self._waiting)
-
-    @property
-    def waited_s(self) -> float:
-        """For how long the client has taken nothing of a reply that waits, seconds."""
-        return time.monotonic() - self._taken_at_s if self._waiting else 0.0
-
-    def send(self) -> None:
-        """Send what the client takes now. Raises OSError where it is gone."""
-        with self._lock:
-            if not self._waiting:
-                return
-            # Never more at once than the kernel takes: the socket does not block.
-            sent = self.connection.send(bytes(self._waiting[:_READ_BYTES]))
-            del self._waiting[:sent]
-            self._taken_at_s = time.monotonic()
 
 
 class ControlServer:
@@ -200,13 +137,16 @@ class ControlServer:
                         self._accept(selector, listener)
                     elif key.fileobj is self._woken:
                         with contextlib.suppress(OSError):
-                            self._woken.recv(_READ_BYTES)
+                            self._woken.recv(READ_BYTES)
                     else:
                         self._attend(selector, self._callers[key.fileobj], events)
                 for caller in list(self._callers.values()):
                     if caller.waited_s > self._patience_s:
                         self._log.warning("dropped a command that takes no replies")
                         self._drop(selector, caller)
+                    elif caller.leaves:
+                        self._forget(selector, caller)
+                        caller.give()
                     else:
                         wanted = selectors.EVENT_READ | (selectors.EVENT_WRITE if caller.waits else 0)
                         selector.modify(caller.connection, wanted)
@@ -245,7 +185,7 @@ class ControlServer:
 
     def _receive(self, caller: Caller) -> bool:
         """Take what came; return whether the client may say more."""
-        content = caller.connection.recv(_READ_BYTES)
+        content = caller.connection.recv(READ_BYTES)
         if not content:
             return False
         caller.read += content
@@ -273,8 +213,10 @@ class ControlServer:
             caller.refuse(f'expected a line of JSON such as {{"request": "status"}}, got {line[:60]!r}')
 
     def _drop(self, selector: selectors.BaseSelector, caller: Caller) -> None:
-        caller.gone = True
+        self._forget(selector, caller)
+        caller.leave()
+
+    def _forget(self, selector: selectors.BaseSelector, caller: Caller) -> None:
         self._callers.pop(caller.connection, None)
         with contextlib.suppress(KeyError, ValueError):
             selector.unregister(caller.connection)
-        caller.connection.close()

@@ -59,6 +59,10 @@ class ControlClient:
             except StopIteration as end:
                 return end.value
 
+    def borrowed(self, request: str, **fields: Any) -> tuple[Any, socket.socket]:
+        """Return the result of a request, and the connection, over which others go on. Raises ControlError."""
+        return self.answer(request, **fields), self._socket
+
     def close(self) -> None:
         """Hang up. What was asked for goes on all the same."""
         self._socket.close()

@@ -28,6 +28,7 @@ from typing import Any, Literal
 import duckdb
 import pyarrow as pa
 
+from loamline.core.rfc3339 import rfc3339
 from loamline.edges.export import Format, write_file, write_parquet
 from loamline.edges.store.connection import Store
 from loamline.edges.store.placements import placements, probes, sites
@@ -208,7 +209,7 @@ class _Manifest:
         self._write()
 
     def finish(self, now: datetime, last_seq: int) -> None:
-        at = now.astimezone(UTC).isoformat().replace("+00:00", "Z")
+        at = rfc3339(now)
         self._told |= {"complete": True, "mirrored_at": at, "last_seq": last_seq}
         self._write()
 

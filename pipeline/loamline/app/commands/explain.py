@@ -12,7 +12,7 @@ from loamline.app.codecs import CodecDirOption, known_codecs
 from loamline.app.explain_text import reading_text, set_aside_text
 from loamline.app.instants import instant
 from loamline.app.opening import open_store
-from loamline.app.output import CommandError, console, print_json, rfc3339
+from loamline.app.output import CommandError, console, errors, print_json, rfc3339
 from loamline.core.explanation import DAY_US, Explanation
 from loamline.core.explanation import explain as explain_readings
 from loamline.core.reference import microseconds
@@ -48,6 +48,14 @@ def explain(
             "`loamline fleet` tells when each probe was last heard"
         )
     fields = told.as_fields()
+    for name in _unknown_codecs(told, codecs):
+        errors.print(
+            f"expected to know the codec {name}, which read this, and know none of that name: name its folder by "
+            "--codec-dir, or nothing that it read can be computed again",
+            style="yellow",
+            markup=False,
+            soft_wrap=True,
+        )
     if as_json:
         print_json(fields)
         return
@@ -59,6 +67,13 @@ def explain(
         console.print(reading_text(reading))
     if told.set_aside:
         console.print(set_aside_text(told.set_aside))
+
+
+def _unknown_codecs(told: Explanation, codecs: CodecSet) -> list[str]:
+    """Return the names of codecs that read what is stored, and that can't read it again."""
+    known = {codec.name for codec in codecs.codecs}
+    apart = [one["stored"] for reading in told.readings for one in reading["differences"] if one["column"] == "codec"]
+    return sorted({name for name in apart if name is not None} - known)
 
 
 def _explained(store: Store, codecs: CodecSet, probe: str, time: datetime, depth: int | None) -> Explanation:

@@ -33,7 +33,7 @@ def serve(
     from loamline.app.serving import serving  # noqa: PLC0415
 
     stop = threading.Event()
-    with open_store(store, writable=False) as opened:
+    with open_store(store, lent=False) as opened:
         reader = StoreReader(opened)
         before = {number: signal.signal(number, lambda *_: stop.set()) for number in (signal.SIGINT, signal.SIGTERM)}
         try:

@@ -21,6 +21,7 @@ from loamline.app.demo.fleet import (
     Probe,
 )
 from loamline.app.demo.soils_and_crops import CROP_COLUMNS, SOIL_COLUMNS, crop_rows, soil_rows
+from loamline.core.rfc3339 import rfc3339
 
 SITE_COLUMNS = ("site", "customer", "latitude_deg", "longitude_deg", "time_zone")
 PROBE_COLUMNS = ("dev_eui", "serial", "hardware", "made_on", "air_count", "water_count", "count_per_k")
@@ -66,7 +67,7 @@ def write_registry_folder(directory: Path, *, history_end: datetime = HISTORY_EN
         PLACEMENT_COLUMNS,
         (row for probe in known for row in _placement_rows(probe, history_end)),
     )
-    since = _rfc3339(_buried(history_end))
+    since = rfc3339(_buried(history_end))
     _write_csv(directory / "soils.csv", SOIL_COLUMNS, soil_rows(since))
     _write_csv(directory / "crops.csv", CROP_COLUMNS, crop_rows(since))
     curves = (*TRANSDUCER_CURVES.values(), TOPP, COMPOST_BED)
@@ -97,7 +98,7 @@ def _placement_rows(probe: Probe, history_end: datetime) -> Iterable[tuple[objec
     curve = None if site.soil_curve is TOPP else site.soil_curve.id
     for label, since, until in stays:
         for depth_index, depth_cm in enumerate(probe.depths_cm):
-            span = (_rfc3339(since), None if until is None else _rfc3339(until))
+            span = (rfc3339(since), None if until is None else rfc3339(until))
             where = (probe.dev_eui, depth_index, site.site, label, depth_cm, site.texture)
             yield (*where, *span, curve, *(site.thresholds or (None, None)))
 
@@ -113,13 +114,9 @@ def _curve_toml(curve: Curve) -> str:
     lines += [
         f"domain = {list(curve.domain)}",
         f'for = "{curve.applies_to}"',
-        f"valid_from = {_rfc3339(_CURVES_VALID_FROM)}",
+        f"valid_from = {rfc3339(_CURVES_VALID_FROM)}",
         f'source = "{curve.source}"',
     ]
     if curve.standard_error is not None:
         lines.append(f"standard_error = {curve.standard_error}")
     return "\n".join(lines) + "\n"
-
-
-def _rfc3339(instant: datetime) -> str:
-    return f"{instant:%Y-%m-%dT%H:%M:%SZ}"

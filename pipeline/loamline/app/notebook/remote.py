@@ -11,6 +11,7 @@ import pyarrow as pa
 
 from loamline.app.notebook.rows import NotebookError, Readings, Rows
 from loamline.app.notebook.store import NotebookStore, Question
+from loamline.core.rfc3339 import rfc3339
 from loamline.edges import reading_client as wire
 from loamline.edges.reading_client import ReadingClient, ReadingClientError
 from loamline.edges.store.placements import PLACEMENTS
@@ -91,4 +92,4 @@ def _pairs(table: pa.Table, name: str, value: str) -> dict[str, str | None]:
 
 
 def _rfc3339(at: datetime | None) -> str | None:
-    return None if at is None else at.isoformat().replace("+00:00", "Z")
+    return None if at is None else rfc3339(at)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
+from loamline.core.rfc3339 import rfc3339
+
 #: A part of an explanation, ready for JSON but for its instants.
 Fields = dict[str, Any]
 
@@ -22,5 +24,5 @@ def signed(figure: float) -> str:
 
 
 def shown(at: datetime) -> str:
-    """Return a UTC instant as RFC 3339."""
-    return at.isoformat().replace("+00:00", "Z")
+    """Return an instant as it stands in a sentence."""
+    return rfc3339(at)

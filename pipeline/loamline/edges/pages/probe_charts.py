@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from urllib.parse import quote, urlencode
 
+from loamline.core.rfc3339 import rfc3339
 from loamline.edges.pages import charts, traces
 from loamline.edges.pages.charts import Chart, Event, Panel, Zones
-from loamline.edges.pages.words import rfc3339, verdict_words
+from loamline.edges.pages.words import verdict_words
 from loamline.edges.store.page_places import Bounds
 from loamline.edges.store.page_series import Link, Stretch, stretch_hours
 from loamline_schemas.verdicts import Verdict

@@ -9,6 +9,7 @@ from urllib.parse import quote
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from loamline.core.explaining.words import number
+from loamline.core.rfc3339 import rfc3339
 from loamline.edges.pages import words
 
 
@@ -31,7 +32,7 @@ def _environment() -> Environment:
         "sentence": words.sentence,
         "spaced_hex": words.spaced_hex,
         "number": number,
-        "rfc3339": words.rfc3339,
+        "rfc3339": rfc3339,
         "day": words.day,
         "part": lambda text: quote(str(text), safe=""),
     }

@@ -8,6 +8,8 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from markupsafe import Markup
 
+from loamline.core.rfc3339 import rfc3339
+
 #: What stands where there is no figure.
 NONE = "–"  # noqa: RUF001 - a dash
 #: UCUM codes that people don't read.
@@ -45,11 +47,6 @@ def zone_of(name: str | None) -> ZoneInfo:
         return ZoneInfo(name or "UTC")
     except (ZoneInfoNotFoundError, ValueError):
         return ZoneInfo("UTC")
-
-
-def rfc3339(at: datetime) -> str:
-    """Return an instant as RFC 3339, UTC."""
-    return at.astimezone(UTC).isoformat().replace("+00:00", "Z")
 
 
 def when(at: datetime | None, zone: str | None = None) -> Markup:

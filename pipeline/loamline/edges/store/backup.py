@@ -168,7 +168,9 @@ def put_in_place(backup: Path, path: Path, manifest: Manifest) -> None:
     for name in ("", ".wal", ".watermark"):
         there = path.with_name(path.name + name)
         if there.exists():
-            raise BackupError(f"expected nothing at {there}, found a file of another store; move it away first")
+            raise BackupError(
+                f"expected nothing at {there}, found a file, which is not overwritten; move it away first"
+            )
     fresh = path.with_name(path.name + ".restoring")
     try:
         shutil.copyfile(backup, fresh)

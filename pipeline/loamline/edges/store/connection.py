@@ -7,7 +7,6 @@ log without a word; the watermark is what notices.
 
 from __future__ import annotations
 
-import fcntl
 import json
 import os
 from collections.abc import Iterable, Iterator
@@ -20,22 +19,13 @@ from typing import Any, Self
 import duckdb
 
 from loamline.edges.store import archived
+from loamline.edges.store.lock import StoreBusyError, StoreError, StoreOutdatedError, lock
 from loamline_schemas.migrations import MIGRATIONS, RECORD_DDL
+
+__all__ = ["OFFLINE", "Store", "StoreBusyError", "StoreError", "StoreOutdatedError", "migrate"]
 
 #: What is not in the wheel would be downloaded; fail fast instead.
 OFFLINE: dict[str, Any] = {"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
-
-
-class StoreError(Exception):
-    """The store can't be opened or written; the message says what was expected, what came and what to do."""
-
-
-class StoreBusyError(StoreError):
-    """Another process has the store open."""
-
-
-class StoreOutdatedError(StoreError):
-    """The store is sound, and of an older schema; a command that writes brings it up to date."""
 
 
 class Store:
@@ -62,14 +52,14 @@ class Store:
             raise StoreError(f"expected a store at {path}, found none; `loamline registry load` or `import` makes one")
         if create and not path.parent.is_dir():
             raise StoreError(f"expected the folder {path.parent} for the store, found none; make it first")
-        lock = _lock(path, shared=not writable)
+        held = lock(path, shared=not writable)
         try:
             if not path.exists():
                 _create(path)
             con = _connect(path, writable=writable)
-            store = cls(path, con, lock, writable=writable)
+            store = cls(path, con, held, writable=writable)
         except BaseException:
-            os.close(lock)
+            os.close(held)
             raise
         try:
             store._bring_up_to_date()
@@ -80,6 +70,17 @@ class Store:
         except BaseException:
             store.close()
             raise
+        return store
+
+    @classmethod
+    def lent(cls, path: Path, con: duckdb.DuckDBPyConnection, folder: Path) -> Self:
+        """Return the store at `path` as whoever has it open lends it by `con`, to read; it stands in its `folder`.
+
+        To end it, close `con`. Raises StoreError where it is of another schema.
+        """
+        store = cls(path, con, -1, writable=False)
+        store._bring_up_to_date()
+        store.archived = archived.recorded(con, folder)
         return store
 
     def close(self) -> None:
@@ -112,14 +113,15 @@ class Store:
             self.con.execute("ROLLBACK")
             raise
 
-    def as_it_stands(self) -> Store:
+    def as_it_stands(self, *, read_only: bool = False) -> Store:
         """Return a view to read on a connection of its own, for another thread, whatever is committed meanwhile.
 
-        Close its `con` soon: what it sees has to be kept for it.
+        Close its `con` soon: what it sees has to be kept for it. `read_only`: DuckDB sees to it that nothing is
+        written; else other files can be, beside the store.
         """
         con = self.con.cursor()
         con.execute("SET TimeZone = 'UTC'")
-        con.execute("BEGIN")
+        con.execute("BEGIN TRANSACTION READ ONLY" if read_only else "BEGIN")
         # What a transaction sees is settled by its first statement.
         con.execute("SELECT count(*) FROM migration").fetchall()
         seen = Store(self.path, con, -1, writable=False)
@@ -188,7 +190,8 @@ class Store:
         pending = [migration for migration in MIGRATIONS if migration.number not in known]
         if pending and not self.writable:
             raise StoreOutdatedError(
-                f"expected an up-to-date store at {self.path}; open it once with a command that writes"
+                f"expected a store of schema {MIGRATIONS[-1].number} at {self.path}, got {max(known, default=0)}; "
+                "`loamline ingest` and `loamline registry load` bring it up to date"
             )
         if pending:
             migrate(self.con)
@@ -277,23 +280,3 @@ def _create(path: Path) -> None:
     finally:
         con.close()
     unfinished.replace(path)
-
-
-def _lock(path: Path, *, shared: bool) -> int:
-    lock_path = path.with_name(path.name + ".lock")
-    try:
-        descriptor = os.open(lock_path, os.O_RDWR | os.O_CREAT, 0o644)
-    except OSError as problem:
-        raise StoreError(f"expected to lock the store by {lock_path}, got {problem.strerror}") from problem
-    try:
-        fcntl.flock(descriptor, (fcntl.LOCK_SH if shared else fcntl.LOCK_EX) | fcntl.LOCK_NB)
-    except OSError:
-        holder = os.pread(descriptor, 64, 0).decode(errors="replace").strip() or "another process"
-        os.close(descriptor)
-        raise StoreBusyError(
-            f"expected {path} to be free, but {holder} has it open; stop it (or wait for it) and try again"
-        ) from None
-    os.ftruncate(descriptor, 0)  # no longer the process that had it before
-    if not shared:
-        os.pwrite(descriptor, f"process {os.getpid()}".encode(), 0)
-    return descriptor

@@ -10,6 +10,7 @@ from uuid import uuid4
 
 from loamline.core import cloud_events
 from loamline.core.problem_kinds import Kind
+from loamline.core.rfc3339 import rfc3339
 from loamline.edges.store.connection import Store
 from loamline.edges.store.outbox import Waiting, add_events
 
@@ -72,8 +73,8 @@ def _event(change: Change, seq: int, now: datetime, source: str) -> Waiting:
     content = {
         "problem_id": one.problem_id,
         "kind": one.kind.value,
-        "since": cloud_events.rfc3339(one.since),
-        "ended_at": cloud_events.rfc3339(now) if change.ended else None,
+        "since": rfc3339(one.since),
+        "ended_at": rfc3339(now) if change.ended else None,
         "detail": one.detail,
         "what_to_do": None if change.ended else one.kind.what_to_do,
         **change.who,
