@@ -13,6 +13,7 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
+import loamline
 from loamline.edges.control import socket_path
 from loamline.edges.publisher import Publisher
 from loamline.edges.store import connection
@@ -135,6 +136,19 @@ def test_each_tells_the_same_bytes_beside_the_daemon(stores, broker, loamline, t
     assert lent == len(questions(tmp_path))
     assert json.loads(alone["verify --json"][0])["readings"] > 400
     assert json.loads(alone["set-aside --json"][0])
+
+
+def test_a_notebook_reads_the_file_beside_the_daemon_as_it_does_alone(store, daemon):
+    beside = loamline.open(store)
+    told = beside.readings(unit="percent").arrow(), beside.probes().arrow(), beside.readings(resolution="daily").arrow()
+    assert daemon.terminate() == 0
+    alone = loamline.open(store)
+    assert told[0].num_rows == PROBES * HOURS
+    assert told == (
+        alone.readings(unit="percent").arrow(),
+        alone.probes().arrow(),
+        alone.readings(resolution="daily").arrow(),
+    )
 
 
 def test_messages_are_stored_while_a_view_is_lent_which_stays_as_it_was(store, broker, daemon):

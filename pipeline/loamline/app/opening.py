@@ -27,16 +27,23 @@ def open_store(path: Path, *, writable: bool | None = None, create: bool = False
             try:
                 store = stack.enter_context(Store.open(path, create=create, writable=written))
             except StoreBusyError:
-                client = daemon_of(path) if lent and not written else None
-                if client is None:
+                view = lent_store(path, stack) if lent and not written else None
+                if view is None:
                     raise
-                store = _lent(path, client, stack)
+                store = view
             yield store
     except StoreError as problem:
         raise CommandError(str(problem)) from problem
 
 
-def _lent(path: Path, client: ControlClient, stack: ExitStack) -> Store:
+def lent_store(path: Path, stack: ExitStack) -> Store | None:
+    """Return a view of the store at `path` that its daemon lends until `stack` is closed; None where none answers.
+
+    Raises CommandError.
+    """
+    client = daemon_of(path)
+    if client is None:
+        return None
     stack.enter_context(client)
     try:
         told, connection = client.borrowed("lend")

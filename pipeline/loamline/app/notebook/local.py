@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import duckdb
@@ -12,6 +12,8 @@ import pyarrow.compute as pc
 
 from loamline.app.notebook.rows import NotebookError, Readings, Rows
 from loamline.app.notebook.store import NotebookStore, Question, Resolution
+from loamline.app.opening import lent_store
+from loamline.app.output import CommandError
 from loamline.core.moisture_units import MoistureUnit, in_unit
 from loamline.core.reading_summaries import Period, summaries, summary_schema
 from loamline.edges.store.api_profile import profile_page
@@ -25,7 +27,7 @@ _ROWS_A_PAGE = 100_000
 
 
 class LocalStore(NotebookStore):
-    """A store in a DuckDB file that no daemon has open."""
+    """A store in a DuckDB file; one that a daemon has open is read in a view that it lends."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -69,22 +71,30 @@ class LocalStore(NotebookStore):
 
     @contextmanager
     def _opened(self) -> Iterator[Store]:
-        try:
-            # The readings are all in the file: whether the archived raw log is at hand is no matter here.
-            store = Store.open(self.path, writable=False, whole=False)
-        except StoreBusyError as problem:
-            raise NotebookError(
-                f"{problem}; if that is the daemon, read through it: loamline.open('http://HOST:PORT', key='...')"
-            ) from None
-        except StoreError as problem:
-            raise NotebookError(str(problem)) from None
-        with store:
+        with ExitStack() as stack:
+            try:
+                # The readings are all in the file: whether the archived raw log is at hand is no matter here.
+                store = stack.enter_context(Store.open(self.path, writable=False, whole=False))
+            except StoreBusyError as problem:
+                store = self._lent(stack, str(problem))
+            except StoreError as problem:
+                raise NotebookError(str(problem)) from None
             try:
                 yield store
             except UnknownNameError as problem:
                 raise NotebookError(str(problem)) from None
-            except duckdb.Error as problem:
+            except (duckdb.Error, StoreError) as problem:
                 raise NotebookError(f"expected to read {self.path}, got: {str(problem).splitlines()[0]}") from problem
+
+    def _lent(self, stack: ExitStack, busy: str) -> Store:
+        try:
+            store = lent_store(self.path, stack)
+        except CommandError as problem:
+            api = "or use its read API: loamline.open('http://HOST:PORT', key='...')"
+            raise NotebookError(f"{problem}; {api}") from None
+        if store is None:
+            raise NotebookError(busy)
+        return store
 
 
 def _of_depth(stream: pa.RecordBatchReader, depth: int | None) -> Iterator[pa.RecordBatch]:
