@@ -38,6 +38,7 @@ from loamline.edges.topic_dev_eui import agreeing_with_topic
 from loamline.edges.webhook_app import uplinks_door
 from loamline.edges.webhook_ts002 import ts002_door
 from loamline_codecs import builtin_codecs
+from loamline_schemas.settings import WebhookSettings
 from tests.faults.campaign import finish, parser, tell
 from tests.faults.fuzz_inputs import KINDS, MAP_NAMES, MAPS, broken
 from tests.support.lorawan_frames import NEIGHBOUR, SESSION, write_keys
@@ -60,6 +61,8 @@ class Summary:
     duplicates: int = 0
     rejected: int = 0
     refused_with_400: int = 0
+    #: Larger than a body may be.
+    refused_with_413: int = 0
     by_kind: dict[str, int] = field(default_factory=dict)
     faults: list[str] = field(default_factory=list)
 
@@ -162,8 +165,11 @@ def _over_http(kind: str, contents: list[bytes], folder: Path, keys: Keys, summa
                 summary.messages += 1
                 if "expected" not in answer.text:
                     fault(f"400 without a sentence: {answer.text[:200]}")
+            elif answer.status_code == 413 and len(content) > WebhookSettings.model_fields["most_bytes"].default:
+                summary.refused_with_413 += 1
+                summary.messages += 1
             else:
-                fault(f"{answer.status_code} for {content[:300]!r}")
+                fault(f"{answer.status_code} for {len(content)} bytes, {content[:300]!r}")
     _tell_defects(server.log.getvalue(), fault)
     again = [(content, Receipt(reader(content, f"POST {door.path}"))) for content, _ in stored]
     _check_store(kind, store, again, summary)
