@@ -68,6 +68,23 @@ def test_a_restarted_writer_reads_its_newest_days_once_and_goes_on_from_memory(s
         assert_stored_is_derived(store)
 
 
+def test_a_writer_that_was_warmed_up_has_its_newest_days_before_the_first_commit(stores, monkeypatch):
+    with a_writer(stores) as (store, writer):
+        commit_hours(stores, writer, *range(200))
+        warm = Writer(store, CODECS)
+        warm.warm_up()
+        monkeypatch.setattr(tail_keeping, "Tail", None)  # reading them again would break the commit
+        commit_hours(stores, warm, 200, 201)
+        assert_stored_is_derived(store)
+
+
+def test_an_empty_store_has_nothing_to_warm_up(stores):
+    with a_writer(stores) as (store, writer):
+        writer.warm_up()
+        commit_hours(stores, writer, 0, 1)
+        assert_stored_is_derived(store)
+
+
 def test_a_redelivery_is_known_from_memory(stores, asked):
     with a_writer(stores) as (store, writer):
         commit_hours(stores, writer, *range(100))

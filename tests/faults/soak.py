@@ -33,8 +33,8 @@ from tests.support.uplinks import registered_store
 
 #: The raw log's index and the registry of probes heard grow with what is stored; a leak is many times that.
 MOST_MB_PER_HOUR = 60.0
-#: Below this, what the allocator keeps hides any slope.
-SHORTEST_FOR_MEMORY_S = 600
+#: Below this, the newest days that the writer takes into memory hide any slope, and so does what the allocator keeps.
+SHORTEST_FOR_MEMORY_S = 1800
 _A_SECOND = 20
 #: Of another envelope than the daemon is told to read, so that none of them is an uplink by chance.
 _BROKEN = "ts002"

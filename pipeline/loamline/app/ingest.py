@@ -273,6 +273,7 @@ class Ingest:
         self._store = Store.open(self._path, create=True)
         self._store.keep_commits_short()
         self._writer = Writer(self._store, self._codecs)
+        self._writer.warm_up()
         self._desk.opened(self._store, self._writer)
         self._store_away.clear()
 

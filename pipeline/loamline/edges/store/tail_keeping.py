@@ -26,6 +26,12 @@ class TailKeeping:
         self._too_large = False
         self._waited = _PATIENCE
 
+    def begin(self, reach: Reach) -> None:
+        """Read it now, for commits of what is heard after the last that was stored: takes seconds for a large fleet."""
+        newest = "SELECT epoch_us(heard_at) FROM uplink WHERE seq > ?"
+        found = self._store.con.execute(newest, [self._store.last_seq() - _PATIENCE]).fetchall()
+        self.at(np.array(found, dtype=np.int64).ravel(), reach)
+
     def drop(self) -> None:
         """Read it again with the next commit: what is stored is not what it was."""
         self._tail, self._waited = None, _PATIENCE

@@ -80,6 +80,11 @@ class Writer:
         untimed = con.execute(f"SELECT DISTINCT probe_id FROM {log} WHERE heard_at_source = ?", [CLOCK]).fetchall()  # noqa: S608
         self._untimed = {int(number) for (number,) in untimed}
 
+    def warm_up(self) -> None:
+        """Read the newest days into memory now, which otherwise the first commit does."""
+        if not self._pending:
+            self._keeping.begin(self._reach)
+
     @property
     def registry(self) -> Registry:
         """Every registry state, compiled at most once, and the revisions in force."""
