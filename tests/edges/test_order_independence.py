@@ -14,7 +14,6 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pyarrow as pa
-import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -38,8 +37,6 @@ RESOLVED = """
     FROM reading JOIN probe_identity USING (probe_id) JOIN provenance USING (provenance_id)
     ORDER BY dev_eui, depth_index, measured_at
 """
-
-pytestmark = pytest.mark.usefixtures("where_the_newest_days_stand")
 
 
 def a_registry() -> RegistryState:
