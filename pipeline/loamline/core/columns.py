@@ -115,6 +115,19 @@ def distinct(*columns: Ints) -> tuple[Ints, Ints]:
     return first, number
 
 
+def first_and_last(group: Ints, first: Ints, last: Ints) -> tuple[Ints, Ints, Ints]:
+    """Return each distinct group, ascending, with the least of its `first` and the greatest of its `last`; shapes (p,).
+
+    The given columns have shape (n,).
+    """
+    groups, which = np.unique(group, return_inverse=True)
+    least = np.full(len(groups), np.iinfo(np.int64).max)
+    greatest = np.full(len(groups), np.iinfo(np.int64).min)
+    np.minimum.at(least, which, first)
+    np.maximum.at(greatest, which, last)
+    return groups, least, greatest
+
+
 def _numbered(column: Ints) -> Ints:
     return ints(pa.array(column).dictionary_encode().indices)
 

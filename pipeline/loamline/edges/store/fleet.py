@@ -46,8 +46,8 @@ class ProbeHealth:
 
     `site` and `labels` are the placements in force. Counts, `margin_db` (median over the window's uplinks of the best
     SNR over the demodulation floor) and `share_lost` (lost / (lost + heard), by the frame counter's gaps) are of the
-    window; the rest is the newest known. `attention` says what needs it, the gravest first, in
-    the words of `core.fleet_problems.Kind`.
+    window; the rest is the newest known. `attention` says what needs it, the gravest first, in the words of
+    `core.problem_kinds.Kind`.
     """
 
     dev_eui: str

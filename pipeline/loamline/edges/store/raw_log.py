@@ -8,7 +8,7 @@ import pyarrow.compute as pc
 
 from loamline.core.columns import Ints, instant, instants, ints, whole
 from loamline.edges.store.connection import Store
-from loamline.edges.store.tail import LOG, Tail
+from loamline.edges.store.tail import LOG, Tail, of_both
 from loamline.edges.store.windows import Windows
 
 #: The columns in which deliveries of one uplink agree.
@@ -54,11 +54,13 @@ def deliveries_in(store: Store, windows: Windows, untimed: Ints, tail: Tail | No
     Of `untimed` probes those of the same uplinks too, wherever they stand, since a delivery without a time of its own
     joins its uplink over any distance.
     """
-    within = tail.reaches(windows.context_from) if tail else np.zeros(len(windows.probe_id), dtype=bool)
-    found = [] if within.all() else [_deliveries_in(store, windows.of(~within))]
-    if tail and within.any():
-        found.append(tail.deliveries(windows.of(within)))
-    near = pa.concat_tables(found)
+    near = of_both(
+        windows,
+        windows.context_from,
+        tail,
+        lambda tail, reached: tail.deliveries(reached),
+        lambda others: _deliveries_in(store, others),
+    )
     loose = np.isin(ints(whole(near, "probe_id")), untimed)
     if not loose.any():
         return near

@@ -16,7 +16,7 @@ from loamline.core.columns import Ints, ints, whole
 # Odd numbers without a pattern; a multiplication by one loses nothing, and a shift brings high bits down.
 _SPREAD, _MIX = np.uint64(0x9E3779B97F4A7C15), np.uint64(0xD6E8FEB86659FD93)
 _HALF = np.uint64(32)
-#: What stands for null: no figure that is ever stored, and another number for each kind of column.
+#: What stands for null: no number that is ever stored, and a double of no use.
 _NONE = np.iinfo(np.int64).min + 12_345
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import pyarrow as pa
 
-from loamline.core.columns import Bools, Ints, instants, ints, order_by, whole
+from loamline.core.columns import Bools, Ints, first_and_last, instants, ints, order_by, whole
 
 #: A chunk of so many rows is merged with no other.
 _FULL = 1 << 16
@@ -25,13 +25,15 @@ class _Chunk:
     probe_id: Ints
     at_us: Ints
     there: Bools
+    size_bytes: int
 
     @classmethod
     def of(cls, rows: pa.Table, at: str) -> _Chunk:
         probe_id, at_us = ints(whole(rows, "probe_id")), instants(whole(rows, at))
         order = order_by(probe_id, at_us)
         rows = rows.take(pa.array(order)).combine_chunks()
-        return cls(rows, probe_id[order], at_us[order], np.ones(len(order), dtype=bool))
+        columns = probe_id[order], at_us[order], np.ones(len(order), dtype=bool)
+        return cls(rows, *columns, rows.nbytes + sum(column.nbytes for column in columns))
 
     def within(self, probe_id: Ints, first_us: Ints, last_us: Ints) -> Ints:
         """Return the rows of each probe, all distinct and of shape (p,), between two instants of its own."""
@@ -58,7 +60,7 @@ class RowsByProbe:
     @property
     def size_bytes(self) -> int:
         """How much memory the rows take, about."""
-        return sum(chunk.rows.nbytes + 17 * len(chunk.there) for chunk in self._chunks)
+        return sum(chunk.size_bytes for chunk in self._chunks)
 
     def append(self, rows: pa.Table) -> None:
         """Add rows, in any order."""
@@ -91,12 +93,9 @@ class RowsByProbe:
         keys = [ints(whole(gone, name)) for name in names]
         probe_id, at_us = ints(whole(gone, "probe_id")), instants(whole(gone, self._at))
         wanted = set(zip(*(key.tolist() for key in keys), strict=True))
-        probes, which = np.unique(probe_id, return_inverse=True)
-        first_us, last_us = np.full(len(probes), np.iinfo(np.int64).max), np.full(len(probes), np.iinfo(np.int64).min)
-        np.minimum.at(first_us, which, at_us)
-        np.maximum.at(last_us, which, at_us)
+        spans = first_and_last(probe_id, at_us, at_us)
         for chunk in self._chunks:
-            rows = chunk.within(probes, first_us, last_us)
+            rows = chunk.within(*spans)
             if len(rows):
                 told = chunk.rows.select(names).take(pa.array(rows))
                 here = zip(*(ints(whole(told, name)).tolist() for name in names), strict=True)

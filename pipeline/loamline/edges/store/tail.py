@@ -6,10 +6,12 @@ somebody else, is asked of the store: the answer is the same, and takes longer w
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pyarrow as pa
 
-from loamline.core.columns import Bools, Ints, instant, instants, ints, whole
+from loamline.core.columns import Bools, Ints, first_and_last, instant, instants, ints, whole
 from loamline.edges.store.connection import Store
 from loamline.edges.store.row_digests import row_digests
 from loamline.edges.store.rows_by_probe import RowsByProbe
@@ -111,11 +113,7 @@ class Tail:
     def unseen(self, told: pa.Table) -> Bools:
         """Return which of n deliveries within reach are not in the raw log, and no earlier one of them is it; (n,)."""
         probe_id, at_us = ints(whole(told, "probe_id")), instants(whole(told, "heard_at"))
-        probes, which = np.unique(probe_id, return_inverse=True)
-        first_us, last_us = np.full(len(probes), np.iinfo(np.int64).max), np.full(len(probes), np.iinfo(np.int64).min)
-        np.minimum.at(first_us, which, at_us)
-        np.maximum.at(last_us, which, at_us)
-        seen = set(_identities(self._log.within(probes, first_us, last_us)))
+        seen = set(_identities(self._log.within(*first_and_last(probe_id, at_us, at_us))))
         fresh = np.zeros(told.num_rows, dtype=bool)
         for row, identity in enumerate(_identities(told)):
             fresh[row] = identity not in seen
@@ -140,13 +138,30 @@ class Tail:
             rows.forget_before(since_us)
 
 
+def of_both(
+    windows: Windows,
+    begin_us: Ints,
+    tail: Tail | None,
+    of_tail: Callable[[Tail, Windows], pa.Table],
+    of_store: Callable[[Windows], pa.Table],
+) -> pa.Table:
+    """Return what the tail tells of windows whose `begin_us` it reaches, and the store of the others."""
+    within = tail.reaches(begin_us) if tail else np.zeros(len(begin_us), dtype=bool)
+    found = [] if within.all() else [of_store(windows.of(~within))]
+    if tail and within.any():
+        found.append(of_tail(tail, windows.of(within)))
+    return pa.concat_tables(found)
+
+
 def dirty_outlines(store: Store, table: Table, windows: Windows, tail: Tail | None) -> pa.Table:
     """Return the outlines of what is stored in the dirty spans of `windows`, in any order."""
-    within = tail.reaches(windows.dirty_from) if tail else np.zeros(len(windows.probe_id), dtype=bool)
-    found = [] if within.all() else [_dirty_outlines(store, table, windows.of(~within))]
-    if tail and within.any():
-        found.append(tail.dirty(table, windows.of(within)))
-    return pa.concat_tables(found)
+    return of_both(
+        windows,
+        windows.dirty_from,
+        tail,
+        lambda tail, reached: tail.dirty(table, reached),
+        lambda others: _dirty_outlines(store, table, others),
+    )
 
 
 def _dirty_outlines(store: Store, table: Table, windows: Windows) -> pa.Table:

@@ -13,6 +13,8 @@ from loamline.edges.store.tail import Tail
 MOST_BYTES = 512 * 1024 * 1024
 #: After so many commits that had to ask the store, it is worth reading its newest days again.
 _PATIENCE = 64
+#: By the median of so many of the last uplinks a writer that starts tells where the newest days are.
+_LAST = 64
 #: How much more than needed is kept, so that not every commit has something to let go of.
 _SLACK_US = 6 * HOUR_US
 
@@ -29,7 +31,7 @@ class TailKeeping:
     def begin(self, reach: Reach) -> None:
         """Read it now, for commits of what is heard after the last that was stored: takes seconds for a large fleet."""
         newest = "SELECT epoch_us(heard_at) FROM uplink WHERE seq > ?"
-        found = self._store.con.execute(newest, [self._store.last_seq() - _PATIENCE]).fetchall()
+        found = self._store.con.execute(newest, [self._store.last_seq() - _LAST]).fetchall()
         self.at(np.array(found, dtype=np.int64).ravel(), reach)
 
     def drop(self) -> None:

@@ -14,7 +14,7 @@ from functools import cached_property
 import numpy as np
 import pyarrow as pa
 
-from loamline.core.columns import Bools, Ints
+from loamline.core.columns import Bools, Ints, first_and_last
 from loamline.edges.store.reach import Reach
 from loamline_schemas.columns import INSTANT
 
@@ -118,11 +118,7 @@ def windows(probe_id: Ints, heard_at_us: Ints, oldest_age_us: Ints, reach: Reach
 
     `oldest_age_us`: how much older than its uplink the oldest sample of each is.
     """
-    probes, which = np.unique(probe_id, return_inverse=True)
-    earliest = np.full(len(probes), LATEST_US, dtype=np.int64)
-    latest = np.full(len(probes), EARLIEST_US, dtype=np.int64)
-    np.minimum.at(earliest, which, heard_at_us - oldest_age_us)
-    np.maximum.at(latest, which, heard_at_us)
+    probes, earliest, latest = first_and_last(probe_id, heard_at_us - oldest_age_us, heard_at_us)
     # A delivery moves, joins and parts what stands as near to it as `loose`.
     touched_from, touched_to = _clipped(earliest - reach.loose), _clipped(latest + reach.loose)
     dirty_from, dirty_to = _clipped(touched_from - reach.ahead), _clipped(touched_to + reach.back)
