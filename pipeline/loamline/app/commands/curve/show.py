@@ -3,24 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
-from loamline.app.commands.curve.sources import DirOption, StoreOption, one_source
+from loamline.app.commands.curve.sources import DirOption, StoreOption, opened_source
 from loamline.app.commands.curve.told import (
     curve_as_object,
     domain_in_words,
     parameters_in_words,
     source_from,
 )
-from loamline.app.opening import open_store
 from loamline.app.output import CommandError, console, print_json
 from loamline.app.registry_text import day
 from loamline.app.text import plain
 from loamline.core.curves.naming import versions_of
 from loamline.core.curves.usage import Use, uses
+from loamline.edges.store.connection import Store
 from loamline.edges.store.registry_history import versions
 from loamline_schemas.curves import Curve
 from loamline_schemas.digest import content_digest
@@ -41,16 +40,16 @@ def show_command(
     Of several versions the latest is told, or the one that ID@TIME names by its valid_from. A store also knows
     versions that are in force no more.
     """
-    state = one_source(store, folder)
     told = []
-    for name in names:
-        found = versions_of(name, state.curves)
-        if not found:
-            known = ", ".join(sorted({curve.id for curve in state.curves})) or "none"
-            former = "; `loamline registry history` tells of those no more in force" if store else ""
-            raise CommandError(f"expected a curve of this registry ({known}), got {name!r}{former}", 2)
-        curve = found[-1]
-        told.append((curve, uses(curve, state), _versions(curve, state.curves, store)))
+    with opened_source(store, folder) as (state, opened):
+        for name in names:
+            found = versions_of(name, state.curves)
+            if not found:
+                known = ", ".join(sorted({curve.id for curve in state.curves})) or "none"
+                former = "; `loamline registry history` tells of those no more in force" if store else ""
+                raise CommandError(f"expected a curve of this registry ({known}), got {name!r}{former}", 2)
+            curve = found[-1]
+            told.append((curve, uses(curve, state), _versions(curve, state.curves, opened)))
     if as_json:
         print_json(
             [
@@ -65,22 +64,21 @@ def show_command(
         _print(curve, used, every)
 
 
-def _versions(curve: Curve, curves: Sequence[Curve], store: Path | None) -> list[dict[str, Any]]:
+def _versions(curve: Curve, curves: Sequence[Curve], store: Store | None) -> list[dict[str, Any]]:
     """Return every version of a curve that is known, and from a store, since when and until when we were told so."""
     if store is None:
         every = sorted((one for one in curves if one.id == curve.id), key=lambda one: one.valid_from)
         return [{"valid_from": one.valid_from, "digest": content_digest(one)} for one in every]
-    with open_store(store) as opened:
-        return [
-            {
-                "valid_from": version.row.key["valid_from"],
-                "digest": version.digest,
-                "recorded_from": version.recorded_from,
-                "recorded_until": version.recorded_until,
-            }
-            for version in versions(opened, curve.id)
-            if version.row.table == "curve" and version.row.key["id"] == curve.id
-        ]
+    return [
+        {
+            "valid_from": version.row.key["valid_from"],
+            "digest": version.digest,
+            "recorded_from": version.recorded_from,
+            "recorded_until": version.recorded_until,
+        }
+        for version in versions(store, curve.id)
+        if version.row.table == "curve" and version.row.key["id"] == curve.id
+    ]
 
 
 def _use_as_object(use: Use) -> dict[str, Any]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated
 
@@ -11,6 +13,7 @@ from loamline.app.opening import open_store
 from loamline.app.output import CommandError
 from loamline.core.reference import RegistryState
 from loamline.edges.registry_folder import read_registry
+from loamline.edges.store.connection import Store
 from loamline.edges.store.registry import latest_reference, load_state
 
 StoreOption = Annotated[Path | None, typer.Option("--store", help="the DuckDB file: what is in force in it")]
@@ -19,10 +22,21 @@ DirOption = Annotated[Path | None, typer.Option("--dir", metavar="DIR", help="a 
 
 def one_source(store: Path | None, folder: Path | None) -> RegistryState:
     """Return the registry of a store or of a folder; CommandError unless exactly one is named and can be read."""
+    with opened_source(store, folder) as (state, _):
+        return state
+
+
+@contextmanager
+def opened_source(store: Path | None, folder: Path | None) -> Iterator[tuple[RegistryState, Store | None]]:
+    """Yield the registry of a store with the store, or that of a folder; CommandError as `one_source`."""
     if (store is None) == (folder is None):
         got = "neither" if store is None else "both"
         raise CommandError(f"expected --store FILE or --dir DIR, got {got}", 2)
-    return any_source(store, folder)
+    if store is None:
+        yield any_source(store, folder), None
+        return
+    with open_store(store) as opened:
+        yield load_state(opened, latest_reference(opened)), opened
 
 
 def any_source(store: Path | None, folder: Path | None) -> RegistryState:
@@ -30,8 +44,7 @@ def any_source(store: Path | None, folder: Path | None) -> RegistryState:
     if store is not None and folder is not None:
         raise CommandError("expected one of --store FILE and --dir DIR, got both", 2)
     if store is not None:
-        with open_store(store) as opened:
-            return load_state(opened, latest_reference(opened))
+        return one_source(store, folder)
     if folder is None:
         return RegistryState()
     state, faults = read_registry(folder)
