@@ -1,53 +1,131 @@
-"""The `loamline` command: one line here a command, one module each in `loamline.app.commands`."""
+"""The `loamline` command: one line here a command, one module each in `loamline.app.commands`.
+
+A command's module, with all that it needs, is imported when that command is run: a `status` that a script asks every
+minute must not load the pages, and a list of the commands needs none of them.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterator, MutableMapping
+from importlib import import_module
 from typing import Any
 
 import typer
-from typer.core import TyperGroup
+from typer.core import TyperCommand, TyperGroup
 
-from loamline.app.commands import (
-    archive,
-    backup,
-    codec,
-    config,
-    curve,
-    demo,
-    deploy,
-    derive,
-    doctor,
-    envelope,
-    explain,
-    export,
-    fleet,
-    guide,
-    import_,
-    ingest,
-    init,
-    key,
-    mirror,
-    profile,
-    radio,
-    read_again,
-    registry,
-    reload,
-    replay,
-    restore,
-    schema,
-    serve,
-    set_aside,
-    ship,
-    status,
-    supply,
-    verify,
-)
 from loamline.app.output import CommandError, errors
 from loamline.edges.allocator import keep_freed_memory
+from loamline.edges.without_pandas import without_pandas
+
+#: Name -> its line in the list of commands, which is the first sentence of its own help. The module is called the same.
+COMMANDS = {
+    "archive": "Closed months of the raw log as Parquet files, read as if still in it.",
+    "backup": "Write the store as it stands now to one file, and read it back from disk before it gets its name.",
+    "codec": "Payload versions: what is known, and what a payload says.",
+    "config": "The daemon's settings: are they sound, and which are in force.",
+    "curve": "Calibration curves: listed, shown, added, compared, fitted.",
+    "demo": "Run an embedded broker, a simulated fleet and the daemon, and show what comes out, as pages too.",
+    "deploy": "Files for running the daemon as a service.",
+    "derive": "Derive every shipped segment, a bucket a task: Parquet files of readings, and a manifest that is "
+    "written last.",
+    "doctor": "Look at settings, files, daemon, store, disk, clock and brokers; say what to do about each.",
+    "envelope": "Envelope maps: how any server's JSON becomes uplinks, drafted and tried.",
+    "explain": "Explain the reading nearest a time: deliveries, bytes, registry rows, both curves, every check, the "
+    "verdict.",
+    "export": "Write readings to a file, ordered by dev_eui, depth_index and measured_at.",
+    "fleet": "Show how every probe does; the longest silent first, then whatever else needs attention.",
+    "guide": "Print a reference page made from the program itself: every command with its options, or every setting.",
+    "import": "Import files of uplinks. A file imported again changes nothing.",
+    "ingest": "Store every uplink from MQTT brokers and from a webhook; acknowledge only what is stored.",
+    "init": "Write commented settings, a small invented registry, an example map and a place for secrets into DIR.",
+    "key": "Keys to the read API: made, listed, revoked.",
+    "mirror": "Keep a copy of the readings in Parquet, for DuckDB, pandas, polars or Spark.",
+    "profile": "Show the water of every site's root zone by the hour, in mm, in order of time.",
+    "radio": "The radio link: time on air, delivery, margin, and who hears whom.",
+    "read-again": "Read messages that were no uplinks again, with the maps and keys of now.",
+    "registry": "Sites, probes, placements, curves, limits, soils and crops.",
+    "reload": "Have the running daemon take up what its settings' files hold now; no message is lost or waits for it.",
+    "replay": "Recompute history after a correction, see what changes, take it back.",
+    "restore": "Make a store of a backup; nothing is overwritten, and a backup that was damaged is refused.",
+    "schema": "Print a JSON Schema (draft 2020-12) of what crosses an edge as text.",
+    "serve": "Serve the read API and the pages of a store at rest, until Ctrl-C; nothing is written.",
+    "set-aside": "Show uplinks that no codec reads and messages that are no uplinks, the newest first.",
+    "ship": "Seal closed months (UTC) of the raw log into Parquet segments by month and bucket, with the registry "
+    "beside them.",
+    "status": "Show how the daemon is that has the store open: ways in, queue, totals, when it last stored and heard, "
+    "room.",
+    "supply": "Estimate when each probe's cell comes to its end, the soonest first, or say that there is not enough "
+    "data.",
+    "verify": "Derive everything again from the raw log and compare it with what is stored, bit for bit.",
+}
 
 
-class OneSentence(TyperGroup):
-    """A problem that has a sentence is told in that sentence, with its exit code, and no traceback."""
+class _OnDemand(MutableMapping[str, Any]):
+    """Commands by name, each imported when it is first asked for."""
+
+    def __init__(self) -> None:
+        self._known: dict[str, Any] = {}
+
+    def __getitem__(self, name: str) -> Any:
+        if name not in self._known:
+            if name not in COMMANDS:
+                raise KeyError(name)
+            self._known[name] = _imported(name)
+        return self._known[name]
+
+    def __setitem__(self, name: str, command: Any) -> None:
+        self._known[name] = command
+
+    def __delitem__(self, name: str) -> None:
+        del self._known[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(COMMANDS)
+
+    def __len__(self) -> int:
+        return len(COMMANDS)
+
+
+def _imported(name: str) -> Any:
+    """Return a command, or a group of them: a module has `app`, or a function that is called as the module is."""
+    word = name.replace("-", "_")
+    module = import_module(f"loamline.app.commands.{'import_' if word == 'import' else word}")
+    parent = typer.Typer(add_completion=False, rich_markup_mode="markdown")
+    if hasattr(module, "app"):
+        parent.add_typer(module.app, name=name)
+    else:
+        parent.command(name)(getattr(module, module.__name__.rpartition(".")[2]))
+    return typer.main.get_group(parent).commands[name]
+
+
+class Commands(TyperGroup):
+    """Commands that are imported on demand.
+
+    A problem that has a sentence is told in that sentence, with its exit code, and no traceback.
+    """
+
+    def __init__(self, **told: Any) -> None:
+        super().__init__(**told)
+        self.commands = _OnDemand()
+        self._listing = False
+
+    def list_commands(self, ctx: Any) -> list[str]:  # noqa: ARG002 - typer's signature
+        """Return the names of all commands, and import none."""
+        return [*COMMANDS]
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
+        """Return a command; of one that is only to be listed, name and help."""
+        if self._listing and cmd_name in COMMANDS:
+            return TyperCommand(cmd_name, help=COMMANDS[cmd_name])
+        return super().get_command(ctx, cmd_name)
+
+    def format_help(self, ctx: Any, formatter: Any) -> None:
+        """List the commands."""
+        self._listing = True
+        try:
+            super().format_help(ctx, formatter)
+        finally:
+            self._listing = False
 
     def invoke(self, ctx: Any) -> Any:
         """Run the command that was asked for."""
@@ -60,49 +138,22 @@ class OneSentence(TyperGroup):
 
 app = typer.Typer(
     name="loamline",
-    cls=OneSentence,
+    cls=Commands,
     help="From a buried probe's radio message to a soil-moisture figure that can be trusted.",
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     rich_markup_mode="markdown",
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-app.add_typer(archive.app, name="archive")
-app.command("backup")(backup.backup)
-app.add_typer(codec.app, name="codec")
-app.add_typer(config.app, name="config")
-app.add_typer(curve.app, name="curve")
-app.command("demo")(demo.demo)
-app.add_typer(deploy.app, name="deploy")
-app.command("doctor")(doctor.doctor)
-app.command("derive")(derive.derive)
-app.add_typer(envelope.app, name="envelope")
-app.command("explain")(explain.explain)
-app.command("export")(export.export)
-app.command("fleet")(fleet.fleet)
-app.command("guide")(guide.guide)
-app.command("import")(import_.import_)
-app.command("ingest")(ingest.ingest)
-app.command("init")(init.init)
-app.add_typer(key.app, name="key")
-app.command("mirror")(mirror.mirror)
-app.command("profile")(profile.profile)
-app.add_typer(radio.app, name="radio")
-app.command("read-again")(read_again.read_again)
-app.add_typer(registry.app, name="registry")
-app.command("reload")(reload.reload)
-app.add_typer(replay.app, name="replay")
-app.command("restore")(restore.restore)
-app.command("schema")(schema.schema)
-app.command("serve")(serve.serve)
-app.command("set-aside")(set_aside.set_aside)
-app.command("status")(status.status)
-app.command("ship")(ship.ship)
-app.command("supply")(supply.supply)
-app.command("verify")(verify.verify)
+
+
+@app.callback()
+def _every_command() -> None:
+    pass
 
 
 def main() -> None:
     """Run the command line."""
     keep_freed_memory()
+    without_pandas()
     app()

@@ -21,7 +21,6 @@ import pyarrow.parquet as pq
 from loamline.core.columns import instants
 from loamline.core.senml import NEEDED as SENML_COLUMNS
 from loamline.core.senml import has_time, pack_text, records_of
-from loamline.edges.spreadsheet import write_spreadsheet
 from loamline.edges.store.placements import NO_SURROUNDINGS, Surroundings
 
 
@@ -73,6 +72,9 @@ def write_file(
 def write_as(stream: pa.RecordBatchReader, file: BinaryIO, kind: Format, told: Told, about: Surroundings) -> int:
     """Write the stream to an open file in any of the formats; return the rows. `about` is as for `write_file`."""
     if kind is Format.XLSX:
+        # Its library is large, and everything that writes readings in any form would wait for it.
+        from loamline.edges.spreadsheet import write_spreadsheet  # noqa: PLC0415
+
         return write_spreadsheet(stream, file, told, about)
     return {Format.CSV: write_csv, Format.PARQUET: write_parquet, Format.SENML: write_senml}[kind](stream, file, told)
 
