@@ -88,7 +88,7 @@ def batches(draw: st.DrawFn) -> list[Uplink]:
     return uplinks
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(batches())
 def test_batch_says_of_each_row_what_the_scalar_parser_says(uplinks: list[Uplink]) -> None:
     assert_agreeing(builtin_codecs(), uplinks)

@@ -8,7 +8,7 @@ from tests.edges.derivation_machine import Derivation
 
 #: A short form of `python -m tests.edges.machine_campaign`: always the same steps, so that CI is no lottery.
 Derivation.TestCase.settings = settings(
-    max_examples=18,
+    max_examples=10,
     stateful_step_count=20,
     deadline=None,
     derandomize=True,

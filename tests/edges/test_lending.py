@@ -105,7 +105,7 @@ def pair(tmp_path_factory):
         yield local.con, con
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(columns=_COLUMNS, rows=st.sampled_from([0, 1, 3, 1100]))
 def test_rows_are_those_of_a_connection_of_ones_own(pair, columns, rows):
     """Values and their types, for rows in one piece and in several; and Arrow tables of the same schema."""
@@ -137,7 +137,7 @@ _PARAMETERS = st.recursive(
 )
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(value=_PARAMETERS)
 def test_parameters_arrive_as_they_are(pair, value):
     local, con = pair

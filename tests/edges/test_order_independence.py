@@ -142,7 +142,7 @@ def assert_readings_follow_from_the_raw_log(store: Store) -> None:
     assert stored.select(fresh.column_names).cast(fresh.schema).equals(fresh)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(SEEDS, st.integers(1, 12))
 def test_any_order_and_any_batches_give_the_same_readings(seed: int, batches: int) -> None:
     """Shuffled, cut and partly sent again, the uplinks give the rows of one batch in order of time."""
@@ -159,7 +159,7 @@ def test_any_order_and_any_batches_give_the_same_readings(seed: int, batches: in
         assert_readings_follow_from_the_raw_log(store)
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=5, deadline=None)
 @given(SEEDS)
 def test_uplinks_one_at_a_time_give_the_same_readings(seed: int) -> None:
     """Live ingest is the case of batches of one."""
@@ -174,7 +174,7 @@ def test_uplinks_one_at_a_time_give_the_same_readings(seed: int) -> None:
         assert rows(store).equals(expected)
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(SEEDS)
 def test_a_second_import_changes_nothing_and_counts_duplicates(seed: int) -> None:
     """Every message of a second import is a duplicate; no table grows."""

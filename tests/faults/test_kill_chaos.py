@@ -13,7 +13,7 @@ from tests.support.mosquitto import MISSING, mosquitto_program
 @pytest.mark.broker
 @pytest.mark.parametrize(
     ("kills", "seed", "protocol", "webhook"),
-    [(6, 20260110, "5", True), (2, 20260111, "3.1.1", False)],
+    [(4, 20260110, "5", True), (2, 20260111, "3.1.1", False)],
     ids=["broker and webhook", "broker of MQTT 3.1.1 alone"],
 )
 def test_nothing_is_lost_or_doubled_when_the_daemon_is_killed_at_random_moments(
