@@ -14,7 +14,7 @@ import pyarrow as pa
 from loamline.core.columns import Bools, Ints, first_and_last, instants, ints, order_by, whole
 
 #: A chunk of so many rows is merged with no other.
-_FULL = 1 << 16
+_FULL = 1 << 19
 
 
 @dataclass

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 import numpy as np
 
 from loamline.core.columns import HOUR_US, Ints
@@ -9,8 +11,9 @@ from loamline.edges.store.connection import Store
 from loamline.edges.store.reach import Reach
 from loamline.edges.store.tail import Tail
 
-#: Some 3 million uplinks and their readings: six days of 20 000 probes that send hourly and are heard by one gateway.
-MOST_BYTES = 512 * 1024 * 1024
+#: An eighth of the machine's memory, and no more than 2 GB, which is 12 million uplinks with their readings: six days
+#: of 80 000 probes that send hourly and are heard by one gateway.
+MOST_BYTES = min(2 << 30, os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") // 8)
 #: After so many commits that had to ask the store, it is worth reading its newest days again.
 _PATIENCE = 64
 #: By the median of so many of the last uplinks a writer that starts tells where the newest days are.
