@@ -114,25 +114,31 @@ def make_year(folder: Path, year: Year, tell: Tell = untold) -> Year:
 
 
 def lengthen(folder: Path, hours: int, tell: Tell = untold) -> Year:
-    """Go on with a folder's store until it holds so many hours; return what it holds then."""
+    """Go on with a folder's store until it holds so many hours; return what it holds then.
+
+    What came through the daemon in an earlier run goes: it is of the hours that come next.
+    """
     year = year_in(folder)
     if year is None:
         raise FileNotFoundError(f"expected a finished store in {folder}, found none; make it first")
-    if hours <= year.hours:
-        return year
-    longer = replace(year, hours=hours)
+    longer = replace(year, hours=max(hours, year.hours))
     with Store.open(store_in(folder)) as store:
         _set_up(store)
-        # What came through the daemon in an earlier run is of these hours, too.
         since = {"since": instant(year.start_us + year.hours * HOUR_US)}
+        if (
+            longer == year
+            and not store.con.execute("SELECT 1 FROM uplink WHERE heard_at >= $since LIMIT 1", since).fetchall()
+        ):
+            return year
         with store.transaction():
             store.con.execute("DELETE FROM uplink WHERE heard_at >= $since", since)
             for table in (STATUS, SET_ASIDE):
                 store.con.execute(f"DELETE FROM {table.name} WHERE heard_at >= $since", since)  # noqa: S608 - our own
             again = {"since": since["since"] - timedelta(hours=_AGAIN_HOURS)}
             store.con.execute("DELETE FROM reading WHERE measured_at >= $since", again)
-            _fill_log(store, longer, range(year.hours, hours), tell)
-            _fill_readings(store, longer, range(year.hours, hours), tell, 0)
+            added = range(year.hours, longer.hours)
+            _fill_log(store, longer, added, tell)
+            _fill_readings(store, longer, added, tell, 0)
         _checkpoint(store)
     _note(folder / _MADE, longer)
     return longer

@@ -138,6 +138,8 @@ class Ingest:
             self._desk.listen()
             if self._reloading is not None and self._store is not None and self._writer is not None:
                 self._reloading.begin(self._store, self._writer)
+            # A first look takes seconds at a large store: better before anything waits for it.
+            tend(self._tenders, self._store, self._log)
             self._source.start()
             self._pulse.ready()
             while self._going_on():

@@ -17,8 +17,9 @@ from loamline.edges.store.outbox import outbox_state, record_answers, waiting_ev
 from loamline.edges.store.problems import Problems
 from loamline_schemas.events_settings import EventsSettings
 
-#: No more often than this, whatever comes in.
+#: No more often than this, whatever comes in; and after a turn, so many times as long as it took.
 TURN_S = 1.0
+_RESTS = 9
 #: Events that the sending thread holds at a time.
 HANDED = 100
 
@@ -53,8 +54,13 @@ class ProblemWatch:
         """Look at what is due and hand on what waits, at most once in `turn_s` seconds."""
         if time.monotonic() < self._next_s:
             return
-        self._next_s = time.monotonic() + self._turn_s
-        now = self._clock()
+        begun_s = time.monotonic()
+        try:
+            self._look(store, self._clock())
+        finally:
+            self._next_s = max(begun_s + self._turn_s, time.monotonic() + _RESTS * (time.monotonic() - begun_s))
+
+    def _look(self, store: Store, now: datetime) -> None:
         if store is not self._store or self._problems is None:
             self._opened(store, now)
         if self._problems is not None and (changes := self._problems.turn(now)):

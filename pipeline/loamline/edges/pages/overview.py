@@ -21,9 +21,9 @@ from loamline.edges.store.problem_log import InForce
 from loamline.edges.store.reading_api import NotNowError, StoreReader
 
 #: It is kept for so many times the time that it took, and no longer than this.
-_TIMES, _LONGEST_S = 5.0, 60.0
+_TIMES, _LONGEST_S = 8.0, 120.0
 #: None older than this is shown, by when its making began.
-MOST_AGE_S = 180.0
+MOST_AGE_S = 300.0
 #: How long somebody waits for a fresh one with one at hand that may be shown, and with none.
 _MOMENT_S, PATIENCE_S = 0.1, 8.0
 #: A fleet of any size is to be summed up in this.

@@ -18,7 +18,6 @@ from loamline.edges.store.api_readings import Wanted, known
 from loamline.edges.store.api_registry import PROBES, own_probes, revisions_of
 from loamline.edges.store.page_places import FOREVER, bounds_of, placements_of, sites_seen
 from loamline.edges.store.page_series import (
-    RADIO_DAYS,
     Link,
     Stretch,
     links,
@@ -79,7 +78,7 @@ def show(asked: Asked) -> Page:
         "health_days": DAYS,
         "by_depth": by_depth,
         "radio": radio,
-        "radio_days": RADIO_DAYS if heard_from > since else None,
+        "radio_days": round((until - heard_from) / timedelta(days=1)) if heard_from > since else None,
         "verdicts": verdict_counts(asked.store, wanted),
         "moisture": probe_charts.moisture(by_depth, bounds, frame) if by_depth else None,
         "others": probe_charts.others(by_depth, radio or [], frame) if by_depth or radio else None,

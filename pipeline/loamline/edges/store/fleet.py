@@ -105,8 +105,10 @@ def fleet(
         if site in (None, probe.site) and (dev_euis is None or probe.dev_eui in dev_euis)
     }
     numbers = sorted(probes)
-    _fill(probes, last_heard(store, numbers, period.since, period.until))
-    _fill(probes, newest_readings(store, numbers, period.since, period.until))
+    # Most were heard within a day, and the rest of the window need not be read for them.
+    since = sorted({max(period.since, period.now - timedelta(days=1)), period.since}, reverse=True)
+    _fill(probes, last_heard(store, numbers, since, period.until))
+    _fill(probes, newest_readings(store, numbers, since, period.until))
     for start in range(0, len(numbers), block):
         some = numbers[start : start + block]
         span = (some[0], some[-1])

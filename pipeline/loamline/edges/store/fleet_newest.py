@@ -18,22 +18,31 @@ from loamline.edges.store.revisions import CURRENT
 _Look = Callable[[Store, Sequence[int], datetime | None, datetime], pa.Table]
 
 
-def last_heard(store: Store, numbers: Sequence[int], since: datetime, until: datetime) -> pa.Table:
-    """Return `probe_id` and `last_heard_at` of those of `numbers` (ascending) that were heard by `until`."""
+def last_heard(store: Store, numbers: Sequence[int], since: Sequence[datetime], until: datetime) -> pa.Table:
+    """Return `probe_id` and `last_heard_at` of those of `numbers` (ascending) that were heard by `until`.
+
+    They are looked for after each of `since` in turn, the latest first, and then in what lies before.
+    """
     return _nearest(store, numbers, since, until, _heard)
 
 
-def newest_readings(store: Store, numbers: Sequence[int], since: datetime, until: datetime) -> pa.Table:
-    """Return supply, tilt, firmware and codec of the newest reading heard by `until` of those that have one."""
+def newest_readings(store: Store, numbers: Sequence[int], since: Sequence[datetime], until: datetime) -> pa.Table:
+    """Return supply, tilt, firmware and codec of the newest reading heard by `until` of those that have one.
+
+    `since` as for `last_heard`.
+    """
     return _nearest(store, numbers, since, until, _read)
 
 
-def _nearest(store: Store, numbers: Sequence[int], since: datetime, until: datetime, look: _Look) -> pa.Table:
-    if not numbers:
-        return look(store, [], since, until)
-    recent = look(store, numbers, since, until)
-    left = sorted(set(numbers) - set(recent.column("probe_id").to_pylist()))
-    return pa.concat_tables([recent, look(store, left, None, since)]) if left else recent
+def _nearest(store: Store, numbers: Sequence[int], since: Sequence[datetime], until: datetime, look: _Look) -> pa.Table:
+    found, left = [], numbers
+    for begin in (*since, None):
+        found.append(look(store, left, begin, until))
+        left = sorted(set(left) - set(found[-1].column("probe_id").to_pylist()))
+        if not left:
+            break
+        until = begin or until
+    return pa.concat_tables(found)
 
 
 def _heard(store: Store, numbers: Sequence[int], since: datetime | None, until: datetime) -> pa.Table:
