@@ -166,12 +166,13 @@ def test_the_newest_is_the_same_wherever_it_is_looked_for_first(stores, hours):
         numbers = sorted(probe_ids(store).values())
         since = end - timedelta(hours=hours)
 
-        def told(look, since):
+        def told(look, *since):
             rows = look(store, numbers, since, end).to_pylist()
             return sorted(rows, key=lambda row: row["probe_id"])
 
         for look in (last_heard, newest_readings):
-            assert told(look, since) == told(look, stores.START - timedelta(days=1))
+            whole = told(look, stores.START - timedelta(days=1))
+            assert told(look, since) == told(look, since, since - timedelta(hours=20)) == told(look) == whole
         heard = {row["probe_id"]: row["last_heard_at"] for row in told(last_heard, since)}
         asked = "SELECT probe_id, max(heard_at) FROM uplink GROUP BY probe_id"
         assert heard == dict(store.con.execute(asked).fetchall())

@@ -160,6 +160,33 @@ def test_observers_see_each_commit_alone_and_one_that_breaks_stops_nothing(tmp_p
     assert raw_log(tmp_path / "s.duckdb") == {raw_key(uplink): 1 for uplink in sent}
 
 
+def test_what_looks_on_has_its_first_look_before_messages_are_asked_for(tmp_path: Path) -> None:
+    """It may take long at a large store, and nothing is to wait for it."""
+    seen: list[str] = []
+
+    class Told(ListSource):
+        def start(self) -> None:
+            seen.append("start")
+
+        def receive(self, wait_s: float) -> list[Delivery]:
+            seen.append("receive")
+            return super().receive(wait_s)
+
+    class Looks:
+        def turn(self, _store: Store) -> None:
+            seen.append("look")
+
+        def let_go(self) -> None:
+            """It holds nothing."""
+
+        def leave(self, _store: Store | None) -> None:
+            seen.append("leave")
+
+    ingest, _ = daemon(tmp_path, Told([[*map(as_bytes, uplinks(1))]]), tenders=[Looks()])
+    assert ingest.run()
+    assert seen == ["look", "start", "receive", "look", "receive", "leave"]
+
+
 class WithADefect(CodecSet):
     """Codecs that break on one payload, as a programming error would."""
 

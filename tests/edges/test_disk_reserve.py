@@ -121,7 +121,7 @@ def test_over_mqtt_the_daemon_hangs_up_and_everything_waits_at_the_broker(
 
         def turn(self, _store: Any) -> None:
             turn = next(turns)
-            if turn == 0:
+            if turn == 1:  # the one before looks at the store, with nothing subscribed yet
                 until(lambda: subscriber.subscribed)
                 disk.free_mb = 5
             elif not disk.free_mb > 100 and not subscriber.connected and "hanging up until" in log.getvalue():

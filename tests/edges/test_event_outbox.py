@@ -72,7 +72,7 @@ def hear(store, stores, *dev_euis, hour=0):
 
 def watch_over(stores, log, settings):
     """Return a watch on a clock that stands an hour after START, whose turns may follow each other at once."""
-    return ProblemWatch(settings, log, turn_s=0.0, clock=lambda: stores.START + timedelta(hours=1))
+    return ProblemWatch(settings, log, turn_s=0.0, rests=0.0, clock=lambda: stores.START + timedelta(hours=1))
 
 
 def settings_of(receiver, **more):

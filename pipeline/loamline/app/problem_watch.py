@@ -36,9 +36,11 @@ class ProblemWatch:
         log: FilteringBoundLogger,
         *,
         turn_s: float = TURN_S,
+        rests: float = _RESTS,
         clock: Callable[[], datetime] = lambda: datetime.now(UTC),
     ) -> None:
-        self._settings, self._log, self._turn_s, self._clock = settings, log, turn_s, clock
+        self._settings, self._log, self._clock = settings, log, clock
+        self._turn_s, self._rests = turn_s, rests
         self._receiver = receiver_of(settings, "events", MEDIA_TYPE)
         self._delivery: EventDelivery | None = None
         self._store: Store | None = None
@@ -58,7 +60,7 @@ class ProblemWatch:
         try:
             self._look(store, self._clock())
         finally:
-            self._next_s = max(begun_s + self._turn_s, time.monotonic() + _RESTS * (time.monotonic() - begun_s))
+            self._next_s = max(begun_s + self._turn_s, time.monotonic() + self._rests * (time.monotonic() - begun_s))
 
     def _look(self, store: Store, now: datetime) -> None:
         if store is not self._store or self._problems is None:

@@ -54,15 +54,21 @@ def _shown(store: Store, stores: Stores, path: str) -> str:
     return answer.text
 
 
+@pytest.mark.parametrize(
+    ("most", "told"),
+    [(400, "112 uplinks heard in the last 14 days of"), (100, "48 uplinks heard in the last 6 days of"),
+     (1, "8 uplinks heard in the last day of")],
+)  # fmt: skip
 def test_radio_of_a_probe_is_of_the_last_days_where_the_log_is_long(
-    long_store: tuple[Store, Stores], monkeypatch: pytest.MonkeyPatch
+    long_store: tuple[Store, Stores], monkeypatch: pytest.MonkeyPatch, most: int, told: str
 ) -> None:
+    """Of as many days as hold so many deliveries of all probes, here 16 a day, and of 14 at most."""
     store, stores = long_store
     path = f"/probes/{stores.BARLEY}?days=90"
     assert f"{_HOURS // 3} uplinks heard in this span" in _shown(store, stores, path)
-    monkeypatch.setattr(page_series, "_MOST_SEARCHED", 100)
-    assert "112 uplinks heard in the last 14 days of this span" in _shown(store, stores, path)
-    assert "uplinks heard in this span" in _shown(store, stores, f"/probes/{stores.BARLEY}?days=7")
+    monkeypatch.setattr(page_series, "_MOST_SEARCHED", most)
+    assert f"{told} this span" in _shown(store, stores, path)
+    assert "uplinks heard in this span" in _shown(store, stores, f"/probes/{stores.BARLEY}?days=1")
 
 
 def test_deliveries_of_one_uplink_are_told_apart_from_a_counter_that_comes_again(stores: Stores) -> None:
