@@ -15,6 +15,7 @@ import pytest
 
 import loamline
 from loamline.edges.control import socket_path
+from loamline.edges.control_client import ControlClient
 from loamline.edges.publisher import Publisher
 from loamline.edges.store import connection
 from loamline.edges.store.connection import Store
@@ -157,6 +158,8 @@ def test_messages_are_stored_while_a_view_is_lent_which_stays_as_it_was(store, b
     for hour in range(HOURS, HOURS + 5):
         send(broker, hour)
     until(lambda: daemon.committed("accepted") == 5)
+    with ControlClient(socket_path(store)) as client:
+        assert client.answer("status")["views_lent"] == 1
     after, _ = held.communicate(b"\n", timeout=30)
     assert after == before == f"{PROBES * HOURS}\n".encode()
     with holding(store)[0] as fresh:

@@ -69,10 +69,9 @@ def test_the_state_before_the_window_yields_to_the_series_own_temperature():
     assert frost(2.0, 0.3, frozen_before=True) == ".s"
 
 
-def test_it_tells_which_samples_settle_the_state_and_which_carry_it_in_from_before():
+def test_it_tells_which_samples_settle_the_state():
     told = frosted(0.3, None, 1.0, 0.3, -1.0)
     assert told.decided.tolist() == [False, False, True, False, True]
-    assert told.carried.tolist() == [True, True, False, False, False]
 
 
 def test_every_series_carries_its_own_state_in():

@@ -242,5 +242,6 @@ class Desk:
             "counts": self._counts(),
             "job": None if job is None else {"request": job.name, **self._progress},
             "waiting": [job.name for job in self._waiting],
+            "views_lent": self._lender.lent,
             **(self._about(self._work.store) if self._work is not None else {}),
         }

@@ -51,8 +51,7 @@ class Derived:
     `refusals`: by uplink, why no codec reads it. `oldest_age_us`: by uplink, of its oldest sample, shape (k,).
 
     For whoever derives a window of history, by reading: `span_us`, the first and last instant of the samples that
-    were weighed against each other; `frost_decided`, whether its own temperature settles the frost state, and
-    `frost_carried`, whether that state came from before the window.
+    were weighed against each other; `frost_decided`, whether its own temperature settles the frost state.
     """
 
     uplinks: Uplinks
@@ -63,7 +62,6 @@ class Derived:
     oldest_age_us: Ints
     span_us: tuple[Ints, Ints]
     frost_decided: Bools
-    frost_carried: Bools
 
 
 def derive(
@@ -92,7 +90,6 @@ def derive(
         oldest_age_us=decoded.oldest_age_minutes * MINUTE_US,
         span_us=kept.span_us,
         frost_decided=frost.decided,
-        frost_carried=frost.carried,
     )
 
 

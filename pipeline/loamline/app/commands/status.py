@@ -67,6 +67,8 @@ def _lines(told: dict[str, Any]) -> Iterator[tuple[str, str]]:
     if (mirror := told.get("mirror")) is not None:
         yield "mirror", mirror_in_words(mirror)
     yield "replay", job_in_words(told)
+    if told.get("views_lent"):
+        yield "read by", f"{told['views_lent']} of the commands that read beside the daemon"
     held, free = told["store_bytes"] / _MB, told["disk_free_bytes"] / _MB
     yield "store", f"{told['store']}, {held:.1f} MB, schema {told['schema']}, newest uplink {told['last_seq']}"
     yield "disk", f"{free:.0f} MB free of {told['disk_bytes'] / _MB:.0f} MB"

@@ -18,13 +18,10 @@ from loamline_schemas.verdicts import Verdict
 
 @dataclass(frozen=True)
 class Frost:
-    """`flag` of each sample; whether its own temperature `decided` the state; whether the state was `carried` in
-    from before the first sample here. All shape (m,).
-    """
+    """`flag` of each sample, and whether its own temperature `decided` the state, both of shape (m,)."""
 
     flag: Flags
     decided: Bools
-    carried: Bools
 
 
 def check_frost(series: Series, limits: Thresholds, frozen_before: Bools) -> Frost:
@@ -41,10 +38,9 @@ def check_frost(series: Series, limits: Thresholds, frozen_before: Bools) -> Fro
     index = np.arange(m)
     start = np.maximum.accumulate(np.where(series.starts, index, 0)) if m else index
     last = np.maximum.accumulate(np.where(decided, index, -1)) if m else index
-    own = last >= start
-    frozen = np.where(own, freezing[np.maximum(last, 0)], frozen_before)
+    frozen = np.where(last >= start, freezing[np.maximum(last, 0)], frozen_before)
     flag = np.full(m, Verdict.PASS, dtype=np.uint8)
     flag[~decided] = Verdict.SUSPECT
     flag[frozen] = Verdict.FAIL
     flag[np.isnan(temperature)] = Verdict.MISSING
-    return Frost(flag, decided, ~own)
+    return Frost(flag, decided)

@@ -69,6 +69,11 @@ class Lender:
             self._loans.add(loan)
         return loan
 
+    @property
+    def lent(self) -> int:
+        """How many commands have a view now."""
+        return len(self._loans)
+
     def look_after(self) -> None:
         """Take views back whose time is over or whose command is gone; call it often."""
         with self._changed:
