@@ -141,7 +141,7 @@ def _is_this_machine(host: str) -> bool:
 class BatchSettings(_Section):
     """When a micro-batch is committed: at so many messages or so many milliseconds after its first."""
 
-    messages: Annotated[int, Field(ge=1, le=100_000, description="at most in one commit")] = 2_000
+    messages: Annotated[int, Field(ge=1, le=100_000, description="at most in one commit")] = 5_000
     milliseconds: Annotated[int, Field(ge=1, le=60_000, description="after the first of them")] = 50
     queue_messages: Annotated[int, Field(ge=1, le=1_000_000, description="bound of the queue before the writer")] = (
         20_000

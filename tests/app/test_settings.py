@@ -249,7 +249,7 @@ def test_what_is_in_force_is_what_the_last_layer_that_told_it_said_and_that_laye
     names = {"file": f"in {path}", "environment": "in the environment", "flags": "in the flags", "": ""}
     for where, told, value, default in (
         ("broker.port", ports, looked.settings.broker.port, 1883),
-        ("batch.messages", counts, looked.settings.batch.messages, 2_000),
+        ("batch.messages", counts, looked.settings.batch.messages, 5_000),
     ):
         last = next((layer for layer in reversed(LAYERS) if layer in told), "")
         assert value == told.get(last, default)
