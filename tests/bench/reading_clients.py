@@ -98,6 +98,14 @@ async def _cookie(plan: Plan) -> dict[str, str]:
         return dict(answer.cookies)
 
 
+def look_once(plan: Plan, patience_s: float) -> None:
+    """Return once the first page is there: the fleet is summed up for whoever looks first."""
+    cookies, until_s = asyncio.run(_cookie(plan)), time.monotonic() + patience_s
+    while httpx.get(plan.url, cookies=cookies, timeout=60.0).status_code != 200:
+        assert time.monotonic() < until_s, f"expected the first page within {patience_s:g} s"
+        time.sleep(1.0)
+
+
 def _readings(plan: Plan, chance: random.Random, resolution: str) -> tuple[str, dict[str, Any]]:
     asked = {"probe": chance.choice(plan.probes), "since": plan.since, "limit": _ROWS, "resolution": resolution}
     return "/api/v1/readings", asked

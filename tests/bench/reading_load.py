@@ -30,7 +30,7 @@ from loamline_schemas.uplink import Reception, Uplink
 from tests.bench.archive_registry import dev_eui
 from tests.bench.loading import committed_at, daemon_on, processor_s, sent
 from tests.bench.measure import Figure
-from tests.bench.reading_clients import DAILY, FLEET, PROBE, RAW, Answer, Clients, Plan
+from tests.bench.reading_clients import DAILY, FLEET, PROBE, RAW, Answer, Clients, Plan, look_once
 from tests.bench.year_store import Tell, Year, lengthen, make_year, store_in, untold, year_in
 from tests.support.daemon import until
 from tests.support.mosquitto import Mosquitto, mosquitto_program
@@ -92,6 +92,7 @@ def measured(folder: Path, size: Size, tell: Tell = untold) -> Iterator[Figure]:
             # What is needed for the first time is no part of it.
             _sent(broker, bodies[: size.uplinks_per_s], size)
             until(lambda: daemon.committed("read") >= size.uplinks_per_s, _PATIENCE_S)
+            look_once(plan, _PATIENCE_S)
             done = size.uplinks_per_s
             for readers in (False, True):
                 clients = Clients(plan) if readers else None
