@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import os
 import statistics
 import time
 from collections.abc import Callable
@@ -69,3 +70,9 @@ def seconds(work: Callable[[], object]) -> float:
     elapsed = time.perf_counter() - start
     gc.enable()
     return elapsed
+
+
+def every_core() -> None:
+    """Have what is started from here run on every core, as a daemon and its readers do."""
+    if hasattr(os, "sched_setaffinity"):
+        os.sched_setaffinity(0, range(os.cpu_count() or 1))

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import sys
 import tempfile
 import time
@@ -29,7 +28,7 @@ from loamline_schemas.key_tables import Scope
 from loamline_schemas.uplink import Reception, Uplink
 from tests.bench.archive_registry import dev_eui
 from tests.bench.loading import committed_at, daemon_on, processor_s, sent
-from tests.bench.measure import Figure
+from tests.bench.measure import Figure, every_core
 from tests.bench.reading_clients import DAILY, FLEET, PROBE, RAW, Answer, Clients, Plan, look_once
 from tests.bench.year_store import Tell, Year, lengthen, make_year, store_in, untold, year_in
 from tests.support.daemon import until
@@ -205,12 +204,6 @@ def uplinks(year: Year, count: int) -> list[bytes]:
         .encode()
         for row in rows.to_pylist()
     ]
-
-
-def every_core() -> None:
-    """Have what is started from here run on every core, as a daemon and its readers do."""
-    if hasattr(os, "sched_setaffinity"):
-        os.sched_setaffinity(0, range(os.cpu_count() or 1))
 
 
 def main() -> int:
