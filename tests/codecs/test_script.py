@@ -75,7 +75,7 @@ def test_every_golden_payload_gives_the_same_figures_or_the_same_refusal(name: s
 def test_random_mutated_truncated_and_extended_payloads_are_read_or_refused_alike(name: str, ask: Ask) -> None:
     codec, chance = _CODECS[name], random.Random(name)
     seeds = [payload for port, payload in _golden() if isinstance(CodecSet((codec,)).parse(port, payload), Message)]
-    payloads = [_near(chance.choice(seeds), codec, chance) for _ in range(800)]
+    payloads = [_near(chance.choice(seeds), codec, chance) for _ in range(1500)]
     differences, read = _differences(codec, [(codec.match.fport, payload) for payload in payloads], ask)
     assert differences == []
     assert 300 < read < 1500
@@ -194,7 +194,7 @@ def test_fields_are_told_with_their_bytes_and_bits() -> None:
 def test_random_declarations_give_the_same_figures_or_the_same_refusal(tmp_path: Path) -> None:
     """Small layouts of every kind of node, each with ordinary and stray payloads; some no script can say."""
     chance = random.Random(3)
-    drawn = [random_codec(chance) for _ in range(40)]
+    drawn = [random_codec(chance) for _ in range(70)]
     written = [(codec, source) for codec in drawn if (source := _script_or_none(codec)) is not None]
     assert len(written) > 50
     asked = [payloads_of(chance, codec, 30) for codec, _ in written]
@@ -279,7 +279,7 @@ _RARE = codec_of(
 
 def test_absent_sections_several_fault_codes_and_floats_give_the_same_figures(ask: Ask) -> None:
     chance = random.Random(5)
-    payloads = [few_bits(chance.randrange(6, 16), chance) for _ in range(800)]
+    payloads = [few_bits(chance.randrange(6, 16), chance) for _ in range(1500)]
     payloads = [payload for payload in payloads if not _has_nan_drift(payload)]
     answers = ask(script(_RARE), [uplink(1, payload) for payload in payloads])
     read = 0
