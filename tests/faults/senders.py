@@ -70,7 +70,7 @@ class Postman(threading.Thread):
             self.tries_in_vain += 1
             pause.wait(_RETRY_S)
 
-    def finish(self, within_s: float = 600) -> None:
+    def finish(self, within_s: float = 3600) -> None:
         """Send what is left; raise AssertionError where that does not come to an end."""
         self._uplinks.put(None)
         self.join(timeout=within_s)
