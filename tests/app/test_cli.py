@@ -47,7 +47,7 @@ def test_the_list_of_commands_loads_none_of_them():
     loaded = modules_of("--help")
     assert "loamline.app.cli" in loaded
     assert not {name for name in loaded if name.startswith("loamline.app.commands.")}
-    assert not {"duckdb", "fastapi", "pandas"} & loaded
+    assert not {"duckdb", "fastapi", "pandas", "pyarrow"} & loaded
 
 
 def test_a_command_loads_neither_other_commands_nor_pandas():

@@ -125,10 +125,8 @@ def lengthen(folder: Path, hours: int, tell: Tell = untold) -> Year:
     with Store.open(store_in(folder)) as store:
         _set_up(store)
         since = {"since": instant(year.start_us + year.hours * HOUR_US)}
-        if (
-            longer == year
-            and not store.con.execute("SELECT 1 FROM uplink WHERE heard_at >= $since LIMIT 1", since).fetchall()
-        ):
+        came = store.scalar("SELECT count(*) FROM uplink WHERE heard_at >= ?", [since["since"]])
+        if longer == year and not came:
             return year
         with store.transaction():
             store.con.execute("DELETE FROM uplink WHERE heard_at >= $since", since)

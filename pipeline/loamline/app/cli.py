@@ -6,9 +6,10 @@ minute must not load the pages, and a list of the commands needs none of them.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, MutableMapping
+from collections.abc import Iterator, Mapping
+from functools import cache
 from importlib import import_module
-from typing import Any
+from typing import Any, cast
 
 import typer
 from typer.core import TyperCommand, TyperGroup
@@ -60,24 +61,13 @@ COMMANDS = {
 }
 
 
-class _OnDemand(MutableMapping[str, Any]):
+class _OnDemand(Mapping[str, Any]):
     """Commands by name, each imported when it is first asked for."""
 
-    def __init__(self) -> None:
-        self._known: dict[str, Any] = {}
-
     def __getitem__(self, name: str) -> Any:
-        if name not in self._known:
-            if name not in COMMANDS:
-                raise KeyError(name)
-            self._known[name] = _imported(name)
-        return self._known[name]
-
-    def __setitem__(self, name: str, command: Any) -> None:
-        self._known[name] = command
-
-    def __delitem__(self, name: str) -> None:
-        del self._known[name]
+        if name not in COMMANDS:
+            raise KeyError(name)
+        return _imported(name)
 
     def __iter__(self) -> Iterator[str]:
         return iter(COMMANDS)
@@ -86,6 +76,7 @@ class _OnDemand(MutableMapping[str, Any]):
         return len(COMMANDS)
 
 
+@cache
 def _imported(name: str) -> Any:
     """Return a command, or a group of them: a module has `app`, or a function that is called as the module is."""
     word = name.replace("-", "_")
@@ -106,7 +97,7 @@ class Commands(TyperGroup):
 
     def __init__(self, **told: Any) -> None:
         super().__init__(**told)
-        self.commands = _OnDemand()
+        self.commands = cast(Any, _OnDemand())  # typer adds none to it
         self._listing = False
 
     def list_commands(self, ctx: Any) -> list[str]:  # noqa: ARG002 - typer's signature

@@ -9,7 +9,7 @@ import sys
 from collections.abc import Sequence
 
 
-class _NotNow:
+class _NoPandas:
     """A finder that finds no pandas."""
 
     @staticmethod
@@ -20,11 +20,5 @@ class _NotNow:
 
 
 def without_pandas() -> None:
-    """Have pyarrow find out now that there is no pandas, for the life of this process. Do it before anything else."""
-    sys.meta_path.insert(0, _NotNow)
-    try:
-        import pyarrow as pa  # noqa: PLC0415 - with pandas out of its sight
-
-        pa.array([0])
-    finally:
-        sys.meta_path.remove(_NotNow)
+    """Have this process do without pandas, installed or not. Do it before anything else."""
+    sys.meta_path.insert(0, _NoPandas)

@@ -30,7 +30,7 @@ MOST_STRETCHES = 400
 _HOURS = (1, 2, 3, 6, 12, 24, 48, 96, 168)
 #: The raw log stands in order of time, and a probe's rows are spread over all of it: in one of more deliveries than
 #: this, radio is told of a span's last days alone, at most so many, and fewer where these hold more.
-_MOST_SEARCHED, RADIO_DAYS = 3_000_000, 14
+_MOST_SEARCHED, _RADIO_DAYS = 3_000_000, 14
 #: What merging deliveries into uplinks, sessions and margin need of one; the payload only where counters are the same,
 #: and it is dear to read.
 _OF_RADIO = (
@@ -153,7 +153,7 @@ def radio_since(store: Store, since: datetime, until: datetime) -> datetime:
     log = store.raw_log(until - day, until)
     heard = f"SELECT count(*) FROM {log} WHERE heard_at > ? AND heard_at <= ?"  # noqa: S608 - our own names
     of_a_day = max(1, int(store.scalar(heard, [until - day, until])))
-    return max(since, until - min(RADIO_DAYS, max(1, _MOST_SEARCHED // of_a_day)) * day)
+    return max(since, until - min(_RADIO_DAYS, max(1, _MOST_SEARCHED // of_a_day)) * day)
 
 
 def links(store: Store, probe_id: int, spans: list[tuple[datetime, datetime]], hours: int) -> list[Link]:

@@ -23,7 +23,7 @@ _SLACK_US = 6 * HOUR_US
 
 
 class TailKeeping:
-    """The tail of one store as its writer uses it: read with the first commit, dropped where it can't be trusted."""
+    """The tail of one store as its writer uses it: read by `begin` or the first commit, dropped once not trusted."""
 
     def __init__(self, store: Store) -> None:
         self._store = store

@@ -29,24 +29,26 @@ def one_source(store: Path | None, folder: Path | None) -> RegistryState:
 @contextmanager
 def opened_source(store: Path | None, folder: Path | None) -> Iterator[tuple[RegistryState, Store | None]]:
     """Yield the registry of a store with the store, or that of a folder; CommandError as `one_source`."""
-    if (store is None) == (folder is None):
+    if store is not None and folder is None:
+        with open_store(store) as opened:
+            yield load_state(opened, latest_reference(opened)), opened
+    elif folder is not None and store is None:
+        yield _of_folder(folder), None
+    else:
         got = "neither" if store is None else "both"
         raise CommandError(f"expected --store FILE or --dir DIR, got {got}", 2)
-    if store is None:
-        yield any_source(store, folder), None
-        return
-    with open_store(store) as opened:
-        yield load_state(opened, latest_reference(opened)), opened
 
 
 def any_source(store: Path | None, folder: Path | None) -> RegistryState:
     """Return the registry of a store or of a folder, an empty one where neither is named."""
     if store is not None and folder is not None:
         raise CommandError("expected one of --store FILE and --dir DIR, got both", 2)
-    if store is not None:
-        return one_source(store, folder)
-    if folder is None:
+    if store is None and folder is None:
         return RegistryState()
+    return one_source(store, folder)
+
+
+def _of_folder(folder: Path) -> RegistryState:
     state, faults = read_registry(folder)
     if state is None:
         told = "\n".join(map(str, faults))
