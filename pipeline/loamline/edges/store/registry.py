@@ -184,9 +184,7 @@ def insert(store: Store, table: Table, rows: pa.Table) -> None:
     """Append Arrow rows, whose columns are the table's in order."""
     if rows.num_rows == 0:
         return
-    store.con.register("_incoming_rows", rows)
-    store.con.execute(f'INSERT INTO "{table.name}" SELECT * FROM _incoming_rows')  # noqa: S608 - our own names
-    store.con.unregister("_incoming_rows")
+    store.con.from_arrow(rows).insert_into(table.name)
 
 
 def _rows_of(state: RegistryState) -> list[tuple[Table, list[dict[str, Any]]]]:

@@ -273,7 +273,7 @@ class Writer:
         if table is READING:
             note_changes(self._store, gone, rows)
         if gone.num_rows:
-            con.register("_gone", gone)
+            con.register("_gone", gone.select(list(key)))
             same = " AND ".join(f"t.{name} = _gone.{name}" for name in key)
             con.execute(f'DELETE FROM "{table.name}" t USING _gone WHERE {same}')  # noqa: S608 - our own names
             con.unregister("_gone")
