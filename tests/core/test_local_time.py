@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import pyarrow as pa
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -41,5 +42,5 @@ def test_summer_time_begins_at_its_instant(utc, local) -> None:
 
 def test_each_row_goes_by_its_own_site_and_by_utc_where_there_is_none() -> None:
     at = np.full(4, microseconds(datetime(2026, 7, 1, 12, tzinfo=UTC)), dtype=np.int64)
-    found = local_by_site(at, ["a", None, "b", "strange"], {"a": "Asia/Kolkata", "b": "Europe/Lisbon"})
+    found = local_by_site(at, pa.array(["a", None, "b", "strange"]), {"a": "Asia/Kolkata", "b": "Europe/Lisbon"})
     assert ((found - at) / 3.6e9).tolist() == [5.5, 0, 1, 0]

@@ -8,12 +8,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from loamline.core.columns import DAY_US
 from loamline.core.identity import merge, sessions
 from loamline.core.radio import expected_signal_power_dbm
 from loamline.core.radio_links import heard, lost_by_day
 from loamline.core.radio_report import BlockFigures, block_figures, put_together
 from loamline.core.radio_sheet import sheet
-from loamline.core.trends import DAY_US, daily_medians, trend
+from loamline.core.trends import daily_medians, trend
 from tests.core.delivery_builder import START, delivery, log, reception
 
 START_US = int(START.timestamp()) * 1_000_000

@@ -16,6 +16,7 @@ Flags = NDArray[np.uint8]
 
 MINUTE_US = 60_000_000
 HOUR_US = 60 * MINUTE_US
+DAY_US = 24 * HOUR_US
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 

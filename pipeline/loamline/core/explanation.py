@@ -14,7 +14,7 @@ import numpy as np
 import pyarrow as pa
 
 from loamline.core import calibration
-from loamline.core.columns import HOUR_US, Bools, Ints, floats, instant, instants, ints, whole
+from loamline.core.columns import DAY_US, HOUR_US, Bools, Ints, floats, instant, instants, ints, whole
 from loamline.core.derive import Derived, derive
 from loamline.core.explaining.calibration import calibration_told
 from loamline.core.explaining.check_of_the_fall import fall_told
@@ -34,7 +34,6 @@ from loamline_codecs import CodecSet, Refusal, Sample
 from loamline_schemas.tables import PROVENANCE, READING
 from loamline_schemas.verdicts import RangeCause, Verdict
 
-DAY_US = 24 * HOUR_US
 #: What a stored and a recomputed reading are compared in: everything but the store's own numbers.
 COMPARED = tuple(name for name in (*READING.names, *PROVENANCE.names) if name not in ("provenance_id", "probe_id"))
 

@@ -32,10 +32,9 @@ from itertools import pairwise
 from math import isnan
 from statistics import median
 
-from loamline.core.columns import HOUR_US, MINUTE_US
+from loamline.core.columns import DAY_US, HOUR_US, MINUTE_US
 from loamline.core.problem_kinds import Kind
 
-DAY_US = 24 * HOUR_US
 #: The stretch that rules look at: so many of a probe's newest uplinks, none older than this before its newest.
 STRETCH_UPLINKS, STRETCH_US = 24, 3 * DAY_US
 #: A gateway is taken as heard in slots of this length, of which so many are known; fewer tell no usual pause.

@@ -5,14 +5,15 @@ Offsets come from the time zone database by way of the standard library; they ch
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from functools import cache
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import pyarrow as pa
 
-from loamline.core.columns import MINUTE_US, Ints
+from loamline.core.columns import DAY_US, MINUTE_US, Ints, ints
 
 _QUARTER_US = 15 * MINUTE_US
 #: Years outside which an offset is not looked up, since the standard library's dates end there.
@@ -25,20 +26,28 @@ def local_us(at_us: Ints, zone: str) -> Ints:
 
     Raises zoneinfo.ZoneInfoNotFoundError where there is no such zone.
     """
-    quarters, which = np.unique(at_us // _QUARTER_US, return_inverse=True)
-    offsets = np.array([_offset_us(zone, quarter) for quarter in quarters.tolist()], dtype=np.int64)
-    return np.asarray(at_us + offsets[which]) if len(at_us) else at_us
+    # No zone of the database changes its clock twice in a day of UTC: most days have one offset from end to end.
+    days, day = np.unique(at_us // DAY_US, return_inverse=True)
+    at_first, at_last = _offsets(zone, days * DAY_US), _offsets(zone, (days + 1) * DAY_US)
+    offset = at_first[day]
+    changing = np.flatnonzero((at_first != at_last)[day])
+    quarters, quarter = np.unique(at_us[changing] // _QUARTER_US, return_inverse=True)
+    offset[changing] = _offsets(zone, quarters * _QUARTER_US)[quarter]
+    return np.asarray(at_us + offset)
 
 
-def local_by_site(at_us: Ints, sites: Sequence[str | None], zones: Mapping[str, str]) -> Ints:
-    """Return the same for rows of many sites, by each site's zone; UTC where a row has no site or a site no zone."""
+def local_by_site(at_us: Ints, sites: pa.Array, zones: Mapping[str, str]) -> Ints:
+    """Return the same for rows of many sites, by each site's zone; UTC where a row has no site or a site no zone.
+
+    `sites` are texts, shape (n,).
+    """
     found = at_us.copy()
-    which: dict[str, list[int]] = {}
-    for row, site in enumerate(sites):
-        if site is not None and site in zones:
-            which.setdefault(zones[site], []).append(row)
-    for zone, rows in which.items():
-        found[rows] = local_us(at_us[rows], zone)
+    told = sites.dictionary_encode()
+    site_of = ints(told.indices)
+    for number, site in enumerate(told.dictionary.to_pylist()):
+        if site in zones:
+            rows = np.flatnonzero(site_of == number)
+            found[rows] = local_us(at_us[rows], zones[site])
     return found
 
 
@@ -47,8 +56,11 @@ def _zone(name: str) -> ZoneInfo:
     return ZoneInfo(name)
 
 
-def _offset_us(zone: str, quarter: int) -> int:
-    at_us = quarter * _QUARTER_US
+def _offsets(zone: str, at_us: Ints) -> Ints:
+    return np.array([_offset_us(zone, at) for at in at_us.tolist()], dtype=np.int64)
+
+
+def _offset_us(zone: str, at_us: int) -> int:
     if not _FIRST <= at_us <= _LAST:
         return 0
     offset = datetime.fromtimestamp(at_us // 1_000_000, _zone(zone)).utcoffset()

@@ -10,9 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 import pyarrow as pa
 
-from loamline.core.columns import Floats, Ints, floats, group_starts, ints, whole
+from loamline.core.columns import DAY_US, Floats, Ints, floats, group_starts, ints, whole
 from loamline.core.identity import Sessions
-from loamline.core.trends import DAY_US
 
 #: No receiver tells a level this far from 0, in dB or dBm: it is taken as not told.
 _FURTHEST_DB = 300.0

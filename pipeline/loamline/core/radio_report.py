@@ -14,12 +14,12 @@ from dataclasses import dataclass, field
 import numpy as np
 import pyarrow as pa
 
-from loamline.core.columns import Bools, Floats, Ints, floats, group_starts, ints, whole
+from loamline.core.columns import DAY_US, Bools, Floats, Ints, floats, group_starts, ints, whole
 from loamline.core.identity import merge, sessions
 from loamline.core.probe_airtime import Airtime, airtimes
 from loamline.core.radio import expected_signal_power_dbm, margin_db
 from loamline.core.radio_links import Heard, heard, lost_by_day, plausible
-from loamline.core.trends import DAY_US, Trend, daily_medians, trend
+from loamline.core.trends import Trend, daily_medians, trend
 
 
 @dataclass(frozen=True)

@@ -7,9 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from loamline.core.columns import Floats, Ints
+from loamline.core.columns import DAY_US, Floats, Ints
 from loamline.core.radio_report import RadioReport
-from loamline.core.trends import DAY_US
 
 
 @dataclass(frozen=True)

@@ -14,12 +14,10 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from loamline.core.columns import HOUR_US, Ints, arrow, instants, whole
+from loamline.core.columns import DAY_US, HOUR_US, Ints, arrow, instants, whole
 from loamline.core.local_time import local_by_site
 from loamline_schemas.columns import INSTANT
 from loamline_schemas.verdicts import GRAVEST_FIRST, Verdict
-
-DAY_US = 24 * HOUR_US
 
 
 class Period(StrEnum):
@@ -62,6 +60,7 @@ _FIGURES = (
     _field("verdict", pa.string(), "", "gravest verdict of all samples; leave fail out, look twice at suspect"),
 )
 _GRAVITY = {verdict.word: rank for rank, verdict in enumerate(GRAVEST_FIRST)}
+_LEAST_GRAVE = len(_GRAVITY) - 1
 _AGGREGATES = [
     ("verdict_rank", "count"),
     ("counted", "sum"),
@@ -113,13 +112,15 @@ def _prepared(readings: pa.Table, period: Period, zones: Mapping[str, str]) -> p
     if period is Period.HOURLY:
         number: Ints = at // HOUR_US
     else:
-        number = local_by_site(at, readings.column("site").to_pylist(), zones) // DAY_US
+        number = local_by_site(at, whole(readings, "site"), zones) // DAY_US
     verdict = whole(readings, "verdict")
     counted = pc.fill_null(pc.invert(pc.is_in(verdict, pa.array([Verdict.FAIL.word, Verdict.MISSING.word]))), False)  # noqa: FBT003 - Arrow's own
     columns = {name: readings.column(name) for name in NEEDED if name not in ("measured_at", "verdict")}
     for name in ("vwc_m3_m3", "vwc_uncertainty_m3_m3", "plant_available_fraction", "soil_temperature_degc"):
         columns[name] = pc.if_else(counted, whole(readings, name), None)
-    ranks = pa.array([_GRAVITY.get(word, len(_GRAVITY) - 1) for word in verdict.to_pylist()], pa.int64())
+    words = verdict.dictionary_encode()
+    ranks_of = [_GRAVITY.get(word, _LEAST_GRAVE) for word in words.dictionary.to_pylist()]
+    ranks = pa.array(ranks_of, pa.int64()).take(words.indices).fill_null(_LEAST_GRAVE)
     return pa.table(
         {**columns, "counted": counted.cast(pa.int64()), "verdict_rank": ranks, "period": pa.array(number, pa.int64())}
     )

@@ -10,9 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from loamline.core.columns import HOUR_US, Floats, Ints, group_starts
+from loamline.core.columns import DAY_US, Floats, Ints, group_starts
 
-DAY_US = 24 * HOUR_US
 #: Fewer days than this with values, or a shorter span, say nothing of a trend (common practice).
 LEAST_DAYS = 14
 #: Pairs grow with the square of the values, so that longer records are thinned to so many.

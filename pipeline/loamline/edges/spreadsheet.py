@@ -98,7 +98,7 @@ def _with_local_time(schema: pa.Schema) -> pa.Schema:
 def _localised(batch: pa.RecordBatch, schema: pa.Schema, zones: dict[str, str]) -> pa.Table:
     at = batch.column("measured_at")
     # An instant that is missing stays missing, whatever stands in its place while counting.
-    local = local_by_site(instants(at.fill_null(0)), batch.column("site").to_pylist(), zones)
+    local = local_by_site(instants(at.fill_null(0)), batch.column("site"), zones)
     shown = arrow(local, pa.timestamp("us")) if at.null_count == 0 else _masked(local, at)
     return pa.table([shown if name == _LOCAL.name else batch.column(name) for name in schema.names], schema=schema)
 

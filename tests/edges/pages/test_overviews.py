@@ -43,7 +43,7 @@ class Making:
         number = self.begun
         assert self.may_end.wait(30)
         self.ended.release()
-        return Overview(_AT, [], [], number, {}, [])
+        return Overview(_AT, [], [], number, [], {}, [])
 
 
 def test_who_asks_at_once_gets_what_is_made_once(reader: StoreReader) -> None:

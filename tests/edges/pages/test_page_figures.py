@@ -17,7 +17,14 @@ from loamline.edges.pages import words
 from loamline.edges.pages.site_page import WETTING_M3_M3, wettings
 from loamline.edges.store.api_readings import Wanted
 from loamline.edges.store.connection import Store
-from loamline.edges.store.page_series import MOST_STRETCHES, newest_reading, series, stretch_hours, verdict_counts
+from loamline.edges.store.page_series import (
+    MOST_STRETCHES,
+    counted,
+    newest_reading,
+    series,
+    stretch_hours,
+    verdict_counts,
+)
 from loamline.edges.store.page_water import DepthStretch, storage_of
 from loamline.edges.store.profiles import Span, site_hours
 from loamline.edges.store.radio import microseconds
@@ -74,6 +81,7 @@ def test_no_peak_and_no_verdict_is_lost_however_long_a_stretch_is(season: Store,
             assert ("suspect" in worst) <= any(row.gravest in ("fail", "suspect") for row in of)
         counts = verdict_counts(season, wanted)
         assert sum(counts.values()) == len(stored)
+        assert counted(found) == counts
 
 
 @pytest.fixture(scope="module")
@@ -138,7 +146,7 @@ def test_the_newest_reading_is_the_stored_one(season: Store, stores) -> None:
     assert newest_reading(season, Wanted(dev_eui=stores.PEARS)) == stores.START + timedelta(hours=119)
     assert newest_reading(season, Wanted(dev_eui=stores.PEARS, until=stores.START)) is None
     for likely in (stores.START + timedelta(days=days) for days in (0, 4, 900)):
-        found = newest_reading(season, Wanted(dev_eui=stores.PEARS), likely)
+        found = newest_reading(season, Wanted(dev_eui=stores.PEARS), [likely, stores.START])
         assert found == stores.START + timedelta(hours=119), "wherever it is looked for first"
     assert newest_reading(season, Wanted(dev_eui="02BB00000000ABCD")) is None
 

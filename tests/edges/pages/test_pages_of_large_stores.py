@@ -55,18 +55,19 @@ def _shown(store: Store, stores: Stores, path: str) -> str:
 
 
 @pytest.mark.parametrize(
-    ("most", "told"),
-    [(400, "112 uplinks heard in the last 14 days of"), (100, "48 uplinks heard in the last 6 days of"),
-     (1, "8 uplinks heard in the last day of")],
+    ("most", "days", "told"),
+    [(600, 14, "64 uplinks heard in the last 8 days of"), (600, 5, "40 uplinks heard in the last 5 days of"),
+     (1, 14, "8 uplinks heard in the last day of")],
 )  # fmt: skip
 def test_radio_of_a_probe_is_of_the_last_days_where_the_log_is_long(
-    long_store: tuple[Store, Stores], monkeypatch: pytest.MonkeyPatch, most: int, told: str
+    long_store: tuple[Store, Stores], monkeypatch: pytest.MonkeyPatch, most: int, days: int, told: str
 ) -> None:
-    """Of as many days as hold so many deliveries of all probes, here 16 a day, and of 14 at most."""
+    """Of as many days as would hold so many deliveries of three hourly probes; these send eight a day."""
     store, stores = long_store
     path = f"/probes/{stores.BARLEY}?days=90"
     assert f"{_HOURS // 3} uplinks heard in this span" in _shown(store, stores, path)
     monkeypatch.setattr(page_series, "_MOST_SEARCHED", most)
+    monkeypatch.setattr(page_series, "_RADIO_DAYS", days)
     assert f"{told} this span" in _shown(store, stores, path)
     assert "uplinks heard in this span" in _shown(store, stores, f"/probes/{stores.BARLEY}?days=1")
 

@@ -13,7 +13,8 @@ from loamline.app.explain_text import reading_text, set_aside_text
 from loamline.app.instants import instant
 from loamline.app.opening import open_store
 from loamline.app.output import CommandError, console, errors, print_json, rfc3339
-from loamline.core.explanation import DAY_US, Explanation
+from loamline.core.columns import DAY_US
+from loamline.core.explanation import Explanation
 from loamline.core.explanation import explain as explain_readings
 from loamline.core.reference import microseconds
 from loamline.edges.store.connection import Store

@@ -79,7 +79,7 @@ def show(asked: Asked) -> Page:
         "beyond": seen.beyond,
         "needy_count": seen.needy_count,
         "probe_count": len(seen.health),
-        "kinds": _counted(seen.health),
+        "kinds": seen.kinds,
         **_listed(asked, seen.health),
     }
     return Page("fleet.html.jinja", "Fleet", told)
@@ -98,7 +98,7 @@ def overview(asked: Asked, patience_s: float = PATIENCE_S) -> Overview:
         told = _told(now, needy[:_MOST_TOLD], sites)
         beyond = [] if now.customer is not None else stored_problems(store)
         beyond = [one for one in beyond if not one.subject.startswith("probe/")]
-        return Overview(now.now, [*needy, *calm], told, len(needy), _sites_now(now), beyond)
+        return Overview(now.now, [*needy, *calm], told, len(needy), _counted(needy), _sites_now(now), beyond)
 
     return asked.overviews.get(asked.customer, made, patience_s)
 

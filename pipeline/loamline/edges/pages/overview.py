@@ -34,6 +34,7 @@ _MAKING_S = 150.0
 class Overview:
     """As of when; each probe's health (columns as `api_fleet.HEALTH`); the needy with reasons; each site's newest.
 
+    `kinds`: how many probes need attention for which reason, the gravest first.
     `beyond`: what the daemon noted of gateways, hardware and the store itself; of everybody's alone.
     """
 
@@ -41,6 +42,7 @@ class Overview:
     health: list[dict[str, Any]]
     needy: list[Any]
     needy_count: int
+    kinds: list[tuple[str, int]]
     sites: dict[str, SiteRow]
     beyond: list[InForce]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from urllib.parse import quote, urlencode
+from urllib.parse import quote
 
 from loamline.core.rfc3339 import rfc3339
 from loamline.edges.pages import charts, traces
@@ -31,7 +31,7 @@ class Frame:
 
 def reading_link(dev_eui: str, at: datetime, depth_index: int) -> str:
     """Return the path of a reading's derivation, below the pages' own root."""
-    return f"/probes/{quote(dev_eui)}/reading?{urlencode({'at': rfc3339(at), 'depth': depth_index})}"
+    return f"/probes/{quote(dev_eui)}/reading?at={quote(rfc3339(at))}&depth={depth_index}"
 
 
 def moisture(by_depth: Mapping[int, Sequence[Stretch]], bounds: Mapping[int, Bounds], frame: Frame) -> Chart:
@@ -74,14 +74,14 @@ def _panel(depth: int, rows: Sequence[Stretch], bounds: Bounds | None, frame: Fr
     for row in rows:
         # The line goes through the least and the greatest of a stretch, so that no peak is drawn away.
         ends = {row.vwc_min_m3_m3, row.vwc_max_m3_m3} if row.vwc_min_m3_m3 is not None else {None}
-        for value in sorted(ends, key=lambda told: told or 0.0):
-            spread = row.vwc_uncertainty_m3_m3
-            x.append(charts.wall(row.at, frame.zone))
-            y.append(value)
-            low.append(None if value is None or spread is None else (row.vwc_min_m3_m3 or 0.0) - spread)
-            high.append(None if value is None or spread is None else (row.vwc_max_m3_m3 or 0.0) + spread)
-            text.append(_hover(row, frame))
-            links.append(reading_link(frame.dev_eui, row.at, depth))
+        spread = row.vwc_uncertainty_m3_m3
+        none = row.vwc_min_m3_m3 is None or spread is None
+        y += sorted(ends, key=lambda told: told or 0.0)
+        low += [None if none else (row.vwc_min_m3_m3 or 0.0) - (spread or 0.0)] * len(ends)
+        high += [None if none else (row.vwc_max_m3_m3 or 0.0) + (spread or 0.0)] * len(ends)
+        x += [charts.wall(row.at, frame.zone)] * len(ends)
+        text += [_hover(row, frame)] * len(ends)
+        links += [reading_link(frame.dev_eui, row.at, depth)] * len(ends)
     drawn = [
         *traces.band("standard uncertainty", x, low, high, legend="band" not in shown),
         traces.line(

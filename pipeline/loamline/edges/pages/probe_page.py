@@ -20,12 +20,12 @@ from loamline.edges.store.page_places import FOREVER, bounds_of, placements_of, 
 from loamline.edges.store.page_series import (
     Link,
     Stretch,
+    counted,
     links,
     newest_reading,
     radio_since,
     series,
     stretch_hours,
-    verdict_counts,
 )
 from loamline.edges.store.reading_api import NotNowError
 from loamline_schemas.key_tables import Scope
@@ -79,7 +79,7 @@ def show(asked: Asked) -> Page:
         "by_depth": by_depth,
         "radio": radio,
         "radio_days": round((until - heard_from) / timedelta(days=1)) if heard_from > since else None,
-        "verdicts": verdict_counts(asked.store, wanted),
+        "verdicts": counted(stretches),
         "moisture": probe_charts.moisture(by_depth, bounds, frame) if by_depth else None,
         "others": probe_charts.others(by_depth, radio or [], frame) if by_depth or radio else None,
         "marked": _marked(stretches),
@@ -92,7 +92,7 @@ def show(asked: Asked) -> Page:
 def _newest(asked: Asked, dev_eui: str) -> datetime | None:
     """Return the newest reading that may be seen."""
     wanted = Wanted(customer=asked.customer, dev_eui=dev_eui, until=asked.now + timedelta(days=3650))
-    return newest_reading(asked.store, wanted, asked.now - timedelta(days=7))
+    return newest_reading(asked.store, wanted, [asked.now - timedelta(hours=hours) for hours in (3, 24, 168)])
 
 
 def _zone(asked: Asked, placements: Sequence[dict[str, Any]], at: datetime) -> str | None:

@@ -5,8 +5,9 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+from loamline.core.columns import DAY_US
 from loamline.core.explaining.words import number, shown
-from loamline.core.explanation import DAY_US, Explanation, difference_sentence, explain
+from loamline.core.explanation import Explanation, difference_sentence, explain
 from loamline.core.reference import microseconds
 from loamline.edges.pages.asked import Asked, Page, PageError, missing
 from loamline.edges.store.api_readings import Wanted, known, probe_numbers

@@ -54,13 +54,15 @@ def when(at: datetime | None, zone: str | None = None) -> Markup:
     if at is None:
         return Markup("never")
     utc = at.astimezone(UTC)
+    # Every part is ours and needs no escaping, and a page has hundreds of them.
     if zone in (None, "UTC"):
-        return Markup('<time datetime="{}">{:%d %b %Y, %H:%M}&nbsp;UTC</time>').format(rfc3339(utc), utc)
+        return Markup(f'<time datetime="{rfc3339(utc)}">{utc:%d %b %Y, %H:%M}&nbsp;UTC</time>')  # noqa: S704
     there = utc.astimezone(zone_of(zone))
     beside = f"{utc:%H:%M}" if utc.date() == there.date() else f"{utc:%d %b %H:%M}"
-    return Markup(
-        '<time datetime="{}">{:%d %b %Y, %H:%M}&nbsp;{}</time> <span class="utc">({}&nbsp;UTC)</span>'
-    ).format(rfc3339(utc), there, there.tzname() or "", beside)
+    return Markup(  # noqa: S704
+        f'<time datetime="{rfc3339(utc)}">{there:%d %b %Y, %H:%M}&nbsp;{there.tzname() or ""}</time> '
+        f'<span class="utc">({beside}&nbsp;UTC)</span>'
+    )
 
 
 def day(at: datetime, zone: str | None = None) -> str:

@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from loamline.core.columns import HOUR_US, Ints, floats, instant, instants, ints, whole
+from loamline.core.columns import DAY_US, HOUR_US, Ints, floats, instant, instants, ints, whole
 from loamline.core.local_time import local_by_site
-from loamline.core.reading_summaries import DAY_US, Period
+from loamline.core.reading_summaries import Period
 from loamline.core.soil.profile import profile_storage, profile_water
 from loamline.core.soil.profiles_of import Profiles, profiles_of
 from loamline.edges.store.api_pages import After, Page, schema_of
@@ -142,7 +142,7 @@ def _rows(
     )
     by_number = {number: dev_eui for dev_eui, number in probes.items()}
     owners = [held.profiles[number] for number in made.profile.tolist()]
-    sites = [names[owner.site] for owner in owners]
+    sites = pa.array([names[owner.site] for owner in owners], pa.string())
     hour_us = made.hour * HOUR_US
     period_us = HOUR_US if period is Period.HOURLY else DAY_US
     number = (hour_us if period is Period.HOURLY else local_by_site(hour_us, sites, zones)) // period_us

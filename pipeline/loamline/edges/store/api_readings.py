@@ -7,27 +7,33 @@ neither its old nor its new state alone opens another customer's figures.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 import pyarrow as pa
 
-from loamline.edges.store.api_pages import After, Page, Term
+from loamline.edges.store.api_pages import After, Page, Term, schema_of
 from loamline.edges.store.api_registry import OWN_PLACED, customer_parameter
 from loamline.edges.store.connection import Store
-from loamline.edges.store.readings import COLUMNS, SCHEMA
+from loamline.edges.store.readings import COLUMNS, SCHEMA, ExportColumn
 from loamline.edges.store.revisions import CURRENT
 
 #: Probes that are looked at in the first step of a page; each further step takes four times as many, up to the most.
 _FIRST_BLOCK, _MOST_BLOCK = 1, 1024
 
-_SOURCE = """
-    FROM (SELECT * FROM {current} WHERE probe_id IN ({probes})) r
+#: The registry's rows of these probes alone: to look through those of a large fleet takes longer than all else.
+_JOINED = """
     JOIN probe_identity i USING (probe_id) JOIN provenance p USING (provenance_id)
-    LEFT JOIN (SELECT DISTINCT digest, serial FROM probe) b ON b.digest = p.probe_digest
-    LEFT JOIN (SELECT DISTINCT digest, site, label, depth_cm, texture FROM placement) l ON l.digest = p.placement_digest
+    LEFT JOIN (
+        SELECT DISTINCT digest, serial FROM probe
+        WHERE dev_eui IN (SELECT dev_eui FROM probe_identity WHERE probe_id IN ({probes}))
+    ) b ON b.digest = p.probe_digest
+    LEFT JOIN (
+        SELECT DISTINCT digest, site, label, depth_cm, texture FROM placement
+        WHERE dev_eui IN (SELECT dev_eui FROM probe_identity WHERE probe_id IN ({probes}))
+    ) l ON l.digest = p.placement_digest
 """
 _OWN = f"""
     l.site IN (SELECT site FROM {OWN_PLACED}) AND EXISTS (
@@ -60,20 +66,27 @@ class Wanted:
         return [Term(sql, {name: value}) for value, sql, name in told if value is not None]
 
 
-def readings_page(store: Store, wanted: Wanted, after: After | None, limit: int) -> Page:
-    """Return readings in order of dev_eui, depth_index and measured_at; columns as SCHEMA.
+def readings_page(
+    store: Store, wanted: Wanted, after: After | None, limit: int, columns: Sequence[ExportColumn] = COLUMNS
+) -> Page:
+    """Return readings in order of dev_eui, depth_index and measured_at; `columns`, the key's three among them.
 
     `after` is (dev_eui, depth_index, the first instant wanted of it in microseconds since 1970).
     """
+    terms = wanted.terms()
+    if after is not None:
+        at_us = "epoch_us(r.measured_at)"
+        told = {**_named(after), "at_us": after[2]}
+        terms.append(Term(f"(i.dev_eui, r.depth_index, {at_us}) >= ($dev_eui, $depth, $at_us)", told))
     found: list[pa.Table] = []
     left = limit
     for numbers in _blocks(store, wanted, after):
-        rows = _read(store, wanted, numbers, after, left + 1)
+        rows = _query(store, terms, numbers, left + 1, columns)
         found.append(rows)
         left -= rows.num_rows
         if left < 0:
             break
-    table = pa.concat_tables(found) if found else SCHEMA.empty_table()
+    table = pa.concat_tables(found) if found else schema_of(columns).empty_table()
     kept = table.slice(0, limit)
     return Page(kept, end_of(kept) if table.num_rows > limit else None)
 
@@ -93,7 +106,7 @@ def latest_page(store: Store, wanted: Wanted, after: After | None, limit: int) -
     left = limit
     for numbers in _blocks(store, wanted, after):
         terms = [Term("(i.dev_eui, r.depth_index) > ($dev_eui, $depth)", _named(after))] if after else []
-        rows = _query(store, [*wanted.terms(), *terms], numbers, left + 1, f"QUALIFY {newest}")
+        rows = _query(store, [*wanted.terms(), *terms], numbers, left + 1, rest=f"QUALIFY {newest}")
         found.append(rows)
         left -= rows.num_rows
         if left < 0:
@@ -134,7 +147,16 @@ def probe_numbers(store: Store, wanted: Wanted, after: After | None) -> list[int
 
 def source_of(numbers: list[int]) -> str:
     """Return FROM for SQL: these probes' readings `r`, with `i`, `p`, `b` and `l` as `ExportColumn` has them."""
-    return _SOURCE.format(current=CURRENT, probes=", ".join(str(int(number)) for number in numbers) or "NULL")
+    return alone_of(numbers) + _JOINED.format(probes=_listed(numbers))
+
+
+def alone_of(numbers: list[int]) -> str:
+    """Return FROM for SQL: these probes' readings `r` without what they are joined with."""
+    return f"FROM (SELECT * FROM {CURRENT} WHERE probe_id IN ({_listed(numbers)})) r"  # noqa: S608 - our own numbers
+
+
+def _listed(numbers: list[int]) -> str:
+    return ", ".join(str(int(number)) for number in numbers) or "NULL"
 
 
 def _blocks(store: Store, wanted: Wanted, after: After | None) -> Iterator[list[int]]:
@@ -145,17 +167,15 @@ def _blocks(store: Store, wanted: Wanted, after: After | None) -> Iterator[list[
         start, size = start + size, min(4 * size, _MOST_BLOCK)
 
 
-def _read(store: Store, wanted: Wanted, numbers: list[int], after: After | None, limit: int) -> pa.Table:
-    terms = wanted.terms()
-    if after is not None:
-        at_us = "epoch_us(r.measured_at)"
-        told = {**_named(after), "at_us": after[2]}
-        terms.append(Term(f"(i.dev_eui, r.depth_index, {at_us}) >= ($dev_eui, $depth, $at_us)", told))
-    return _query(store, terms, numbers, limit)
-
-
-def _query(store: Store, terms: list[Term], numbers: list[int], limit: int, rest: str = "") -> pa.Table:
-    told = ", ".join(f'{column.sql} AS "{column.name}"' for column in COLUMNS)
+def _query(
+    store: Store,
+    terms: list[Term],
+    numbers: list[int],
+    limit: int,
+    columns: Sequence[ExportColumn] = COLUMNS,
+    rest: str = "",
+) -> pa.Table:
+    told = ", ".join(f'{column.sql} AS "{column.name}"' for column in columns)
     source = source_of(numbers)
     where = " AND ".join(["true", *(f"({term.sql})" for term in terms)])
     query = (
@@ -163,7 +183,7 @@ def _query(store: Store, terms: list[Term], numbers: list[int], limit: int, rest
         f"ORDER BY i.dev_eui, r.depth_index, r.measured_at LIMIT {int(limit)}"
     )
     parameters = {name: value for term in terms for name, value in term.parameters.items()}
-    return store.con.sql(query, params=parameters).to_arrow_table().cast(SCHEMA)
+    return store.con.sql(query, params=parameters).to_arrow_table().cast(schema_of(columns))
 
 
 def _named(after: After) -> dict[str, Any]:

@@ -9,14 +9,16 @@ from zoneinfo import ZoneInfo
 import pyarrow as pa
 
 from loamline.core.columns import HOUR_US, instants, whole
-from loamline.core.reading_summaries import Period, summaries, summary_schema
+from loamline.core.reading_summaries import NEEDED, Period, summaries, summary_schema
 from loamline.edges.store.api_pages import After, Page
 from loamline.edges.store.api_readings import Wanted, readings_page
 from loamline.edges.store.connection import Store
 from loamline.edges.store.radio import microseconds
+from loamline.edges.store.readings import COLUMNS
 
 #: Readings that are taken for one row to begin with (a probe that measures each quarter of an hour has 96 a day).
 _A_ROW, _LEAST, _MOST = 96, 4_000, 200_000
+_COLUMNS = tuple(column for column in COLUMNS if column.name in NEEDED)
 
 
 def summaries_page(store: Store, wanted: Wanted, period: Period, after: After | None, limit: int) -> Page:
@@ -27,7 +29,7 @@ def summaries_page(store: Store, wanted: Wanted, period: Period, after: After | 
     zones = zones_of(store)
     readings = min(max(limit * _A_ROW, _LEAST), _MOST)
     while True:
-        source = readings_page(store, wanted, after, readings)
+        source = readings_page(store, wanted, after, readings, _COLUMNS)
         told = [*summaries(source.rows.to_batches(), period, zones)]
         rows = pa.concat_tables(told) if told else summary_schema(period).empty_table()
         kept = _whole_periods(rows, period, limit, complete=source.after is None)

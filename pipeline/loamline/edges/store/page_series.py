@@ -19,7 +19,7 @@ from loamline.core.columns import floats, instant, instants, ints, whole
 from loamline.core.identity import merge, sessions
 from loamline.core.radio import margin_db
 from loamline.edges.store.api_pages import Term
-from loamline.edges.store.api_readings import Wanted, probe_numbers, source_of
+from loamline.edges.store.api_readings import Wanted, alone_of, probe_numbers, source_of
 from loamline.edges.store.connection import Store
 from loamline.edges.store.radio import microseconds
 from loamline_schemas.verdicts import Verdict
@@ -29,8 +29,8 @@ MOST_STRETCHES = 400
 #: How long a stretch may be, in hours; above a day whole days.
 _HOURS = (1, 2, 3, 6, 12, 24, 48, 96, 168)
 #: The raw log stands in order of time, and a probe's rows are spread over all of it: in one of more deliveries than
-#: this, radio is told of a span's last days alone, at most so many, and fewer where these hold more.
-_MOST_SEARCHED, _RADIO_DAYS = 3_000_000, 14
+#: this, radio is told of a span's last days alone, at most so many, and fewer where these hold more of hourly probes.
+_MOST_SEARCHED, _RADIO_DAYS = 2_000_000, 14
 #: What merging deliveries into uplinks, sessions and margin need of one; the payload only where counters are the same,
 #: and it is dear to read.
 _OF_RADIO = (
@@ -46,7 +46,7 @@ class Stretch:
     """One depth over one stretch; `vwc_*` of readings that neither failed nor are missing, None where there are none.
 
     `gravest` is the gravest verdict's word, `gravest_at` its newest reading's instant and `gravest_vwc_m3_m3` its water
-    content. `at` is the first reading's instant.
+    content. `at` is the first reading's instant. `verdicts`: how many readings have which, in the order of `Verdict`.
     """
 
     depth_index: int
@@ -62,6 +62,7 @@ class Stretch:
     gravest_at: datetime
     gravest_vwc_m3_m3: float | None
     plant_available_fraction: float | None
+    verdicts: tuple[int, ...]
 
 
 @dataclass(frozen=True)
@@ -98,14 +99,17 @@ def series(store: Store, wanted: Wanted) -> list[Stretch]:
     terms = wanted.terms()
     counts = f"r.verdict_flag NOT IN ({int(Verdict.FAIL)}, {int(Verdict.MISSING)})"
     gravity = " ".join(f"WHEN {int(flag)} THEN {rank}" for rank, flag in enumerate(reversed(_GRAVITY)))
-    order = f"(CASE r.verdict_flag {gravity} END, epoch_us(r.measured_at))"
+    # One whole number, the rank over the instant: a tenth of the work of a pair.
+    order = f"((CASE r.verdict_flag {gravity} END)::BIGINT << 58) + epoch_us(r.measured_at)"
+    each = ", ".join(f"count(*) FILTER (r.verdict_flag = {int(flag)})" for flag in Verdict)
     rows: list[Any] = store.con.execute(
         f"""
         SELECT r.depth_index, arg_max(l.depth_cm, r.measured_at), min(r.measured_at), count(*),
                min(r.vwc_m3_m3) FILTER ({counts}), max(r.vwc_m3_m3) FILTER ({counts}),
                avg(r.vwc_uncertainty_m3_m3) FILTER ({counts}), avg(r.soil_temperature_degc), min(r.supply_v),
                arg_max(r.verdict_flag, {order}), arg_max(r.measured_at, {order}),
-               arg_max_null(r.vwc_m3_m3, {order}), avg(r.plant_available_fraction) FILTER ({counts})
+               arg_max_null(r.vwc_m3_m3, {order}), avg(r.plant_available_fraction) FILTER ({counts}),
+               {each}
         {source_of(probe_numbers(store, wanted, None))}
         WHERE {where(terms)}
         GROUP BY r.depth_index, epoch_us(r.measured_at) // {hours * 3_600_000_000}
@@ -113,7 +117,13 @@ def series(store: Store, wanted: Wanted) -> list[Stretch]:
         """,
         parameters(terms),
     ).fetchall()
-    return [Stretch(*(*row[:9], Verdict(row[9]).word, *row[10:])) for row in rows]
+    return [Stretch(*(*row[:9], Verdict(row[9]).word, *row[10:13], row[13:])) for row in rows]
+
+
+def counted(stretches: Sequence[Stretch]) -> dict[str, int]:
+    """Return how many readings of some stretches have which verdict, those that occur: what `verdict_counts` tells."""
+    totals = [sum(counts) for counts in zip(*(stretch.verdicts for stretch in stretches), strict=True)]
+    return {flag.word: total for flag, total in zip(Verdict, totals, strict=False) if total}
 
 
 def verdict_counts(store: Store, wanted: Wanted) -> dict[str, int]:
@@ -127,16 +137,20 @@ def verdict_counts(store: Store, wanted: Wanted) -> dict[str, int]:
     return {Verdict(flag).word: int(count) for flag, count in rows}
 
 
-def newest_reading(store: Store, wanted: Wanted, likely_since: datetime | None = None) -> datetime | None:
+def newest_reading(store: Store, wanted: Wanted, likely_since: Sequence[datetime] = ()) -> datetime | None:
     """Return the instant of the newest reading that is wanted, None where there is none.
 
-    It is looked for from `likely_since` on first: where readings stand in order of time, the rest is left alone then.
+    It is looked for from each of `likely_since` on first, in their order: where readings stand in order of time,
+    the rest is left alone then.
     """
     numbers = probe_numbers(store, wanted, None)
-    for since in dict.fromkeys((likely_since, wanted.since)):
+    # To plan the whole join takes longer than to find one reading.
+    joined = wanted.customer is not None or wanted.site is not None
+    source = source_of(numbers) if joined else alone_of(numbers)
+    for since in dict.fromkeys((*likely_since, wanted.since)):
         terms = replace(wanted, since=since).terms()
         rows = store.con.execute(
-            f"SELECT max(r.measured_at) {source_of(numbers)} WHERE {where(terms)}", parameters(terms)
+            f"SELECT max(r.measured_at) {source} WHERE {where(terms)}", parameters(terms)
         ).fetchall()
         newest: datetime | None = rows[0][0]
         if newest is not None:
@@ -149,11 +163,8 @@ def radio_since(store: Store, since: datetime, until: datetime) -> datetime:
     held = int(store.scalar("SELECT count(*) FROM uplink")) + sum(file.rows for file in store.archived)
     if held <= _MOST_SEARCHED:
         return since
-    day = timedelta(days=1)
-    log = store.raw_log(until - day, until)
-    heard = f"SELECT count(*) FROM {log} WHERE heard_at > ? AND heard_at <= ?"  # noqa: S608 - our own names
-    of_a_day = max(1, int(store.scalar(heard, [until - day, until])))
-    return max(since, until - min(_RADIO_DAYS, max(1, _MOST_SEARCHED // of_a_day)) * day)
+    of_a_day = 24 * max(1, int(store.scalar("SELECT count(*) FROM probe_identity")))
+    return max(since, until - timedelta(days=min(_RADIO_DAYS, max(1, _MOST_SEARCHED // of_a_day))))
 
 
 def links(store: Store, probe_id: int, spans: list[tuple[datetime, datetime]], hours: int) -> list[Link]:

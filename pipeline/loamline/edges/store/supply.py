@@ -10,8 +10,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from loamline.core.columns import Floats, Ints, floats, group_starts, instants, ints, whole
-from loamline.core.trends import DAY_US
+from loamline.core.columns import DAY_US, Floats, Ints, floats, group_starts, instants, ints, whole
 from loamline.edges.store.connection import Store
 from loamline.edges.store.radio import Named, Span
 from loamline.edges.store.revisions import CURRENT
