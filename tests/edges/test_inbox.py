@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import threading
+from functools import partial
+from types import SimpleNamespace
 
 import pytest
 
@@ -98,3 +100,29 @@ def test_room_wakes_whoever_waits_for_it() -> None:
     taker.start()
     assert inbox.put(message(2), FOREVER_S)
     taker.join()
+
+
+def test_a_batch_comes_after_as_long_a_rest_as_the_last_one_took(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever takes batches leaves half of the time to others; a full batch is due all the same."""
+    now_s = 1000.0
+    monkeypatch.setattr("loamline.edges.inbox.time", SimpleNamespace(monotonic=lambda: now_s))
+    inbox = an_inbox(1)
+    due = partial(inbox.take, most=5, wait_s=0, linger_s=0.05)
+    now_s += 0.05
+    assert mids(due()) == [1]
+    inbox.put(message(2), 0)
+    now_s += 0.1  # worked on it, and asks for more
+    assert due() == []
+    now_s += 0.09
+    assert due() == [], "asked again and again, the rest gets no longer"
+    now_s += 0.02
+    assert mids(due()) == [2]
+    now_s += 30.0
+    for number in (3, 4, 5, 6, 7):
+        inbox.put(message(number), 0)
+    assert mids(due()) == [3, 4, 5, 6, 7], "full"
+    now_s += 30.0
+    inbox.put(message(8), 0)
+    assert due() == []
+    now_s += 0.16
+    assert mids(due()) == [8], "no rest is longer than that"

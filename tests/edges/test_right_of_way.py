@@ -1,33 +1,55 @@
-"""A thread that only looks steps back once, and alone: neither the one that stores nor what it starts does."""
+"""Those that look wait while something is stored, and no longer than a moment."""
 
 from __future__ import annotations
 
-import os
 import threading
+import time
+from pathlib import Path
 
-from loamline.edges.right_of_way import step_back
+import pytest
+
+from loamline.edges import right_of_way
+from loamline.edges.right_of_way import give_way, storing
+from loamline.edges.store.connection import Store
+from loamline.edges.store.reading_api import StoreReader
 
 
-def _niceness() -> int:
-    return os.getpriority(os.PRIO_PROCESS, threading.get_native_id())
-
-
-def test_a_thread_that_looks_steps_back_once_and_no_other_does() -> None:
-    told: list[int] = []
+def test_one_that_looks_goes_on_once_what_is_stored_is_stored(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(right_of_way, "_LONGEST_S", 60.0)
+    told: list[str] = []
 
     def look() -> None:
-        told.append(_niceness())
-        for _ in range(3):
-            step_back()
-            told.append(_niceness())
+        give_way()
+        told.append("looked")
 
-    before = _niceness()
-    step_back()
-    assert _niceness() == before, "the main thread, of which others inherit"
-    thread = threading.Thread(target=look)
-    thread.start()
-    thread.join()
-    first, *after = told
-    # 19 is the furthest that there is.
-    assert after == [min(first + 5, 19)] * 3
-    assert _niceness() == before
+    with storing():
+        thread = threading.Thread(target=look)
+        thread.start()
+        thread.join(0.2)
+        told.append("stored")
+    thread.join(30)
+    assert told == ["stored", "looked"]
+    give_way()  # with nobody in the way
+
+
+def test_a_commit_that_takes_long_or_breaks_off_keeps_nobody_from_looking() -> None:
+    with storing():
+        give_way()
+    with pytest.raises(OSError, match="planted"), storing():
+        raise OSError("planted")
+    begun_s = time.monotonic()
+    give_way()
+    assert time.monotonic() - begun_s < right_of_way._LONGEST_S
+
+
+@pytest.mark.parametrize("ask", ["execute", "sql"])
+def test_every_question_to_a_lent_view_gives_way(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, ask: str) -> None:
+    asked: list[int] = []
+    monkeypatch.setattr("loamline.edges.store.reading_api.give_way", lambda: asked.append(1))
+    with Store.open(tmp_path / "s.duckdb", create=True) as store:
+        reader = StoreReader(store)
+        with reader.view() as view:
+            asked.clear()
+            assert getattr(view.con, ask)("SELECT count(*) FROM uplink").fetchall() == [(0,)]
+        reader.closed()
+    assert asked

@@ -21,6 +21,7 @@ from loamline.app.tending import Tender, leave, let_go, tend
 from loamline.edges.inbox import Delivery
 from loamline.edges.messages import Fate, Incoming, Outcome, Rejected
 from loamline.edges.pulse import Pulse
+from loamline.edges.right_of_way import storing
 from loamline.edges.store.connection import Store, StoreError
 from loamline.edges.store.writer import Writer
 from loamline_codecs import CodecSet
@@ -154,7 +155,8 @@ class Ingest:
                 # A step between two commits, however many messages wait: both get on.
                 if self._stopped_at_s is None:
                     self._desk.turn()
-                    tend(self._tenders, self._store, self._log)
+                    with storing():
+                        tend(self._tenders, self._store, self._log)
         finally:
             self._pulse.leaving()
             self._source.close()
@@ -179,14 +181,15 @@ class Ingest:
 
     def _keep(self, batch: list[Delivery]) -> bool:
         """Store and acknowledge a batch; return False if the store stayed away until we were told to stop."""
-        read = [read_delivery(delivery) for delivery in batch]
-        messages = [message for some in read for message in some]
-        # The same clock on every try: what carries no time of its own stays the same delivery.
-        start = time.monotonic()
-        fates = self._commit(messages, datetime.now(UTC)) if messages else []
-        if fates is None:
-            return False
-        self._pulse.commit_s = time.monotonic() - start
+        with storing():
+            read = [read_delivery(delivery) for delivery in batch]
+            messages = [message for some in read for message in some]
+            # The same clock on every try: what carries no time of its own stays the same delivery.
+            start = time.monotonic()
+            fates = self._commit(messages, datetime.now(UTC)) if messages else []
+            if fates is None:
+                return False
+            self._pulse.commit_s = time.monotonic() - start
         fill_receipts(batch, read, fates)
         acknowledged = self._source.acknowledge(batch)
         outcome = Outcome.of(fates)

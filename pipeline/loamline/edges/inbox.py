@@ -17,6 +17,9 @@ from loamline.edges.messages import Fate, Incoming, Outcome, Rejected
 
 #: How long a wait may last without a look at `closed`, which a signal handler sets; that must take no lock.
 _SLICE_S = 0.2
+#: Whoever takes batches rests as long as it worked on the last one, and no longer than this: where a commit is slow,
+#: fewer of them take as much, and leave half of the time to those who read.
+_LONGEST_REST_S = 0.15
 #: Enough for a wave of messages while a commit is under way.
 QUEUE_BYTES = 64 * 1024 * 1024
 
@@ -73,6 +76,9 @@ class Inbox:
         self._held_bytes = 0
         self._of_source: Counter[str] = Counter()
         self._used_up: set[str] = set()
+        #: When the last batch was handed out, until that is worked off; not before when the next one is.
+        self._handed_out_s: float | None = None
+        self._rest_until_s = 0.0
         self.closed = False
 
     def __len__(self) -> int:
@@ -105,15 +111,17 @@ class Inbox:
         return True
 
     def take(self, *, most: int, wait_s: float, linger_s: float) -> list[Delivery]:
-        """Return up to `most` in order: once enough are there, or `linger_s` after the oldest came.
+        """Return up to `most` in order: once enough are there, or `linger_s` after the oldest came and after a rest.
 
         Nothing within `wait_s` seconds: an empty list. When closed, what is there comes at once. A `wait_s` of 0 asks
         for what is due now, and does not linger for the rest.
         """
         until = time.monotonic() + wait_s
         with self._filled:
+            self._begin_rest()
             while not (self._is_ripe() or self.closed):
-                left = (self._items[0][0] + linger_s if self._items else until) - time.monotonic()
+                due_s = max(self._items[0][0] + linger_s, self._rest_until_s) if self._items else until
+                left = due_s - time.monotonic()
                 if left > 0 and wait_s <= 0:
                     return []
                 if left <= 0:
@@ -122,8 +130,16 @@ class Inbox:
             batch = [self._items.popleft()[1] for _ in range(min(most, len(self._items)))]
             for delivery in batch:
                 self._count(delivery, -1)
+            if batch:
+                self._handed_out_s = time.monotonic()
             self._room.notify_all()
         return batch
+
+    def _begin_rest(self) -> None:
+        if self._handed_out_s is not None:
+            now_s = time.monotonic()
+            self._rest_until_s = now_s + min(now_s - self._handed_out_s, _LONGEST_REST_S)
+            self._handed_out_s = None
 
     def _count(self, delivery: Delivery, sign: int) -> None:
         source = delivery.source

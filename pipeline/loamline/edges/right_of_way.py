@@ -1,27 +1,32 @@
-"""Who goes first on a busy machine: the thread that stores, before those that only look.
+"""Who goes first: the thread that stores, before those that only look.
 
-Linux schedules threads by a niceness of their own. One that looks steps back a little and stays so; not far, since it
-may hold the interpreter's lock, for which the one that stores then waits.
+All threads of a process share the interpreter's lock, and each short call that lets go of it is followed by a wait for
+it, as long as another thread computes: a commit makes hundreds, so that two readers make it take five times as long.
+They wait with their next question while it is at work, a moment each, and have the time between two commits.
 """
 
 from __future__ import annotations
 
-import os
-import sys
 import threading
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager
 
-#: One that stores gets about three times the processor of one that looks, where both want it (sched(7)).
-_STEPS_BACK = 5
-_own = threading.local()
+#: How long one that looks waits with a question: longer than most commits, and no matter beside its time limit.
+_LONGEST_S = 0.15
+_nobody_stores = threading.Event()
+_nobody_stores.set()
 
 
-def step_back() -> None:
-    """Have the calling thread leave the processor to others; the main thread, which others inherit from, doesn't."""
-    if getattr(_own, "stepped", False) or threading.current_thread() is threading.main_thread():
-        return
-    _own.stepped = True
-    if sys.platform == "linux":
-        number = threading.get_native_id()
-        with suppress(OSError):
-            os.setpriority(os.PRIO_PROCESS, number, os.getpriority(os.PRIO_PROCESS, number) + _STEPS_BACK)
+@contextmanager
+def storing() -> Iterator[None]:
+    """Have those that look wait while the body runs; one thread of a process does so."""
+    _nobody_stores.clear()
+    try:
+        yield
+    finally:
+        _nobody_stores.set()
+
+
+def give_way() -> None:
+    """Wait until nobody stores, for a moment at most."""
+    _nobody_stores.wait(_LONGEST_S)

@@ -13,6 +13,7 @@ from loamline.core.senml import MEDIA_TYPE as SENML
 from loamline.edges.api.json_columns import json_array
 from loamline.edges.export import write_csv, write_parquet, write_senml
 from loamline.edges.problem_details import HttpError
+from loamline.edges.right_of_way import give_way
 
 JSON = "application/json"
 CSV = "text/csv"
@@ -63,6 +64,7 @@ def _rank(wanted: str, kind: str) -> int:
 
 def encoded(rows: pa.Table, kind: str, *, cursor: str | None = None, single: bool = False) -> bytes:
     """Return rows as bytes of a media type; `single` tells JSON's one row by itself."""
+    give_way()
     if kind == JSON:
         told = json_array(rows)
         if single:

@@ -11,6 +11,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from loamline.core.explaining.words import number
 from loamline.core.rfc3339 import rfc3339
 from loamline.edges.pages import words
+from loamline.edges.right_of_way import give_way
 
 
 @cache
@@ -42,4 +43,5 @@ def _environment() -> Environment:
 
 def render(template: str, told: dict[str, Any]) -> str:
     """Return a page as HTML."""
+    give_way()
     return _environment().get_template(template).render(told)

@@ -20,7 +20,7 @@ import pyarrow as pa
 
 from loamline.edges.frames import FrameError, Frames, as_stream, of_stream
 from loamline.edges.plain_values import from_json, to_json
-from loamline.edges.right_of_way import step_back
+from loamline.edges.right_of_way import give_way
 from loamline.edges.store.connection import Store
 
 AT_ONCE = 2
@@ -159,7 +159,6 @@ class Loan:
     # The loan's thread ----------------------------------------------------------------------------------------
 
     def _serve(self, connection: socket.socket) -> None:
-        step_back()
         frames = Frames(connection, LARGEST_QUESTION_BYTES)
         answers = _Answers(self._view.con)
         try:
@@ -207,6 +206,7 @@ class _Answers:
         """Return the head and the body of an answer; what DuckDB raises is told by its class and message."""
         if head.get("do") != "more":
             self._pieces = None
+        give_way()
         try:
             return self._answer(head, body)
         except duckdb.Error as problem:

@@ -2,7 +2,7 @@
 
 DuckDB keeps versions of rows, so that a reader neither waits for the writer nor holds it up; what a reader sees is
 what was committed when it began. How many read at once, and how long, is bounded, since they share processor and memory
-with the writer.
+with the writer; and each question gives way to a commit that is at work.
 """
 
 from __future__ import annotations
@@ -11,10 +11,11 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from typing import Any, cast
 
 import duckdb
 
-from loamline.edges.right_of_way import step_back
+from loamline.edges.right_of_way import give_way
 from loamline.edges.store import archived
 from loamline.edges.store.connection import Store
 
@@ -98,7 +99,6 @@ class StoreReader:
 
     @contextmanager
     def _lend(self, time_limit_s: float) -> Iterator[Store]:
-        step_back()
         con, view = self._begin()
         over = threading.Event()
 
@@ -128,7 +128,7 @@ class StoreReader:
                 raise NotNowError("expected the store to be open, got none")
             con = self._store.con.cursor()
             self._lent.add(con)
-            return con, Store(self._store.path, con, -1, writable=False)
+            return con, Store(self._store.path, cast(duckdb.DuckDBPyConnection, _Courteous(con)), -1, writable=False)
 
     def _end(self, con: duckdb.DuckDBPyConnection) -> None:
         with suppress(duckdb.Error):
@@ -138,3 +138,23 @@ class StoreReader:
         with self._changed:
             self._lent.discard(con)
             self._changed.notify_all()
+
+
+class _Courteous:
+    """A connection that gives way before each question."""
+
+    def __init__(self, con: duckdb.DuckDBPyConnection) -> None:
+        self._con = con
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._con, name)
+
+    def execute(self, query: str, parameters: Any = None) -> Any:
+        """Run a statement."""
+        give_way()
+        return self._con.execute(query, parameters)
+
+    def sql(self, query: str, *, params: Any = None) -> Any:
+        """Return a query, which is run when its rows are fetched."""
+        give_way()
+        return self._con.sql(query, params=params)
