@@ -126,3 +126,20 @@ def test_a_batch_comes_after_as_long_a_rest_as_the_last_one_took(monkeypatch: py
     assert due() == []
     now_s += 0.16
     assert mids(due()) == [8], "no rest is longer than that"
+
+
+def test_with_many_messages_waiting_there_is_no_rest(monkeypatch: pytest.MonkeyPatch) -> None:
+    now_s = 1000.0
+    monkeypatch.setattr("loamline.edges.inbox.time", SimpleNamespace(monotonic=lambda: now_s))
+    inbox = an_inbox(0, messages=1000, ripe=500)
+    due = partial(inbox.take, most=500, wait_s=0, linger_s=0.05)
+    now_s += 0.05
+    assert mids(due()) == [0]
+    now_s += 0.1
+    for number in range(49):
+        inbox.put(message(number), 0)
+    assert due() == []
+    now_s += 0.05
+    assert due() == [], "lingered, and it rests"
+    inbox.put(message(49), 0)
+    assert mids(due()) == [*range(50)]

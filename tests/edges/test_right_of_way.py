@@ -32,6 +32,16 @@ def test_one_that_looks_goes_on_once_what_is_stored_is_stored(monkeypatch: pytes
     give_way()  # with nobody in the way
 
 
+def test_having_waited_in_vain_it_does_not_wait_with_its_next_questions(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(right_of_way, "_IMPATIENT_S", 60.0)
+    begun_s = time.monotonic()
+    with storing():
+        thread = threading.Thread(target=lambda: [give_way() for _ in range(1000)])
+        thread.start()
+        thread.join()
+    assert time.monotonic() - begun_s < 100 * right_of_way._LONGEST_S
+
+
 def test_a_commit_that_takes_long_or_breaks_off_keeps_nobody_from_looking() -> None:
     with storing():
         give_way()

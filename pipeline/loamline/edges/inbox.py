@@ -18,8 +18,8 @@ from loamline.edges.messages import Fate, Incoming, Outcome, Rejected
 #: How long a wait may last without a look at `closed`, which a signal handler sets; that must take no lock.
 _SLICE_S = 0.2
 #: Whoever takes batches rests as long as it worked on the last one, and no longer than this: where a commit is slow,
-#: fewer of them take as much, and leave half of the time to those who read.
-_LONGEST_REST_S = 0.15
+#: fewer of them take as much, and leave half of the time to those who read. With so many messages here, it goes on.
+_LONGEST_REST_S, _MANY = 0.15, 50
 #: Enough for a wave of messages while a commit is under way.
 QUEUE_BYTES = 64 * 1024 * 1024
 
@@ -106,7 +106,7 @@ class Inbox:
                 return False
             self._items.append((time.monotonic(), delivery))
             self._count(delivery, 1)
-            if len(self._items) == 1 or self._is_ripe():
+            if len(self._items) in (1, _MANY) or self._is_ripe():
                 self._filled.notify()
         return True
 
@@ -120,8 +120,7 @@ class Inbox:
         with self._filled:
             self._begin_rest()
             while not (self._is_ripe() or self.closed):
-                due_s = max(self._items[0][0] + linger_s, self._rest_until_s) if self._items else until
-                left = due_s - time.monotonic()
+                left = self._due_s(until, linger_s) - time.monotonic()
                 if left > 0 and wait_s <= 0:
                     return []
                 if left <= 0:
@@ -134,6 +133,12 @@ class Inbox:
                 self._handed_out_s = time.monotonic()
             self._room.notify_all()
         return batch
+
+    def _due_s(self, until_s: float, linger_s: float) -> float:
+        if not self._items:
+            return until_s
+        due_s = self._items[0][0] + linger_s
+        return due_s if len(self._items) >= _MANY else max(due_s, self._rest_until_s)
 
     def _begin_rest(self) -> None:
         if self._handed_out_s is not None:

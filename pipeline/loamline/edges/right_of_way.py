@@ -8,11 +8,14 @@ They wait with their next question while it is at work, a moment each, and have 
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-#: How long one that looks waits with a question: longer than most commits, and no matter beside its time limit.
-_LONGEST_S = 0.15
+#: How long one that looks waits with a question: longer than most commits, and no matter beside its time limit. Having
+#: waited in vain, it does not wait for some time: where one commit follows another it would be at it for ever.
+_LONGEST_S, _IMPATIENT_S = 0.15, 1.0
+_own = threading.local()
 _nobody_stores = threading.Event()
 _nobody_stores.set()
 
@@ -29,4 +32,5 @@ def storing() -> Iterator[None]:
 
 def give_way() -> None:
     """Wait until nobody stores, for a moment at most."""
-    _nobody_stores.wait(_LONGEST_S)
+    if time.monotonic() >= getattr(_own, "patient_from_s", 0.0) and not _nobody_stores.wait(_LONGEST_S):
+        _own.patient_from_s = time.monotonic() + _IMPATIENT_S
