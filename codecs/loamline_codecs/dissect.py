@@ -42,13 +42,6 @@ class Leaf:
         """First and last byte, from 0."""
         return self.first_bit // 8, (self.first_bit + self.bits - 1) // 8
 
-    @property
-    def bit_range(self) -> tuple[int, int] | None:
-        """First and last bit, counted from the payload's start; None where the field is whole bytes."""
-        if self.first_bit % 8 == 0 and self.bits % 8 == 0:
-            return None
-        return self.first_bit, self.first_bit + self.bits - 1
-
 
 @dataclass(frozen=True)
 class Dissection:

@@ -98,6 +98,13 @@ def bits_of(part: Part) -> str:
     return ", ".join(_bits(piece) for piece in part.pieces)
 
 
+def spans(first_bit: int, bits: int) -> tuple[str, str]:
+    """Return the bytes and the bits of a payload's field as a layout tells them; no bits where the bytes are whole."""
+    last_bit = first_bit + bits - 1
+    whole = first_bit % 8 == 0 and bits % 8 == 0
+    return byte_span(first_bit // 8, last_bit // 8, Place()), "" if whole else _bits((first_bit, bits))
+
+
 def _bits(piece: Piece) -> str:
     first, last = piece[0], sum(piece) - 1
     high, low = 7 - first % 8, 7 - last % 8

@@ -132,11 +132,11 @@ def test_dissect_prints_bytes_and_bits_raw_and_physical_values_as_a_table() -> N
     lines = _lines(_run("dissect", "--port", "10", "2BFFF387FFE7031FFF").stdout)
     assert lines[0] == "measurement-v2 on FPort 10, 9 bytes, firmware 3.1"
     assert "byte bit field hex raw physical" in lines
-    assert "0 4 tilted 2b 1 yes" in lines
-    assert "0 5 cold_start 2b 0 no" in lines
-    assert "0 7 reserved 2b 1 reserved, ignored" in lines
-    assert "1-2 8-19 moisture_count_0 ff f3 4095 transducer fault" in lines
-    assert "5-6 43-51 supply_voltage e7 03 112 2.448 V" in lines
+    assert "0 3 tilted 2b 1 yes" in lines
+    assert "0 2 cold_start 2b 0 no" in lines
+    assert "0 0 reserved 2b 1 reserved, ignored" in lines
+    assert "1-2 7 of the first to 4 of the last moisture_count_0 ff f3 4095 transducer fault" in lines
+    assert "5-6 4 of the first to 4 of the last supply_voltage e7 03 112 2.448 V" in lines
     assert "depth 1: thermistor fault" in lines
 
 
@@ -145,10 +145,10 @@ def test_a_table_shows_units_ranges_and_labels() -> None:
     assert "1-2 moisture_count 10 00 4096 4096 (expected raw 0 to 4095)" in measurement
     assert "3-4 soil_temperature 05 dc 1500 15 degC" in measurement
     status = _lines(_run("dissect", "--port", "11", "1205020E1A0CF8002238005A").stdout)
-    assert "0 4-7 head.reset_cause 12 2 brown-out" in status
+    assert "0 3-0 head.reset_cause 12 2 brown-out" in status
     assert "7-9 hours_since_power_up 00 22 38 8760 8760 h" in status
     unnamed = _lines(_run("dissect", "--port", "11", "1905020E1A0CF8002238005A").stdout)
-    assert "0 4-7 head.reset_cause 19 9 9" in unnamed
+    assert "0 3-0 head.reset_cause 19 9 9" in unnamed
 
 
 @pytest.mark.parametrize(

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from loamline_codecs import Codec, CodecSet, Match, Message, Quantity, Refusal, SampleGroup, builtin_codecs
 from loamline_codecs.declaration import Bound
 from loamline_codecs.dissect import Dissection, Leaf, dissect, label_of, reserved_mask
+from loamline_codecs.layout_table import spans
 
 
 def _dissected(fport: int, payload: str, codecs: CodecSet | None = None) -> Dissection:
@@ -31,13 +32,13 @@ def test_every_field_stands_with_its_bits_and_meaning() -> None:
     )
 
 
-def test_bytes_and_bits_are_ranges_from_the_payloads_start() -> None:
-    places = {leaf.path: (leaf.byte_range, leaf.bit_range) for leaf in _dissected(10, "2AFFF387FFE7031FFF").leaves}
-    assert places["tilted"] == ((0, 0), (4, 4))
-    assert places["moisture_count_1"] == ((2, 3), (20, 31))
-    assert places["soil_temperature"] == ((4, 5), (32, 42))
-    assert _dissected(10, "01073A05DCA025002A").leaves[1].byte_range == (1, 2)
-    assert _dissected(10, "01073A05DCA025002A").leaves[1].bit_range is None
+def test_bytes_count_from_the_payloads_start_and_bits_as_in_its_layout() -> None:
+    places = {leaf.path: spans(leaf.first_bit, leaf.bits) for leaf in _dissected(10, "2AFFF387FFE7031FFF").leaves}
+    assert places["tilted"] == ("0", "3")
+    assert places["moisture_count_1"] == ("2-3", "3 of the first to 0 of the last")
+    assert places["soil_temperature"] == ("4-5", "7 of the first to 5 of the last")
+    count = _dissected(10, "01073A05DCA025002A").leaves[1]
+    assert spans(count.first_bit, count.bits) == ("1-2", "")
 
 
 def test_faults_labels_and_ranges_are_notes() -> None:

@@ -18,6 +18,7 @@ from loamline.app.output import rfc3339
 from loamline.app.text import plain
 from loamline.core.explaining.words import number
 from loamline.core.explanation import difference_sentence
+from loamline_codecs.layout_table import spans
 
 Told = dict[str, Any]
 _COLOURS = {"pass": "green", "suspect": "yellow", "fail": "red"}
@@ -89,15 +90,15 @@ def _payload(reading: Told, step: int) -> Iterator[RenderableType]:
     told = reading["payload"]
     yield heading(step, f"payload, read by {told['codec']} (digest {told['codec_digest']})")
     yield line(f"FPort {told['fport']}, {told['hex']}")
-    table = grid("bits", "field", "raw", "means", "")
+    table = grid("byte", "bit", "field", "raw", "means", "")
     for leaf in told["fields"]:
-        last = leaf["first_bit"] + leaf["bits"] - 1
         means = ""
         if leaf["quantity"] is not None and leaf["physical"] is not None:
             unit = "" if leaf["unit"] in (None, "1") else f" {leaf['unit']}"
             means = f"{leaf['quantity']} {number(leaf['physical'])}{unit}"
         note = "reserved" if leaf["reserved"] else leaf["note"]
-        table.add_row(f"{leaf['first_bit']}-{last}", leaf["path"], str(leaf["raw"]), plain(means), plain(note))
+        place = spans(leaf["first_bit"], leaf["bits"])
+        table.add_row(*place, leaf["path"], str(leaf["raw"]), plain(means), plain(note))
     yield indented(table)
 
 

@@ -13,6 +13,7 @@ from loamline.app.codecs import CodecDirOption, known_codecs
 from loamline.app.output import console, fail, print_json
 from loamline_codecs import Message, Refusal, Sample
 from loamline_codecs.dissect import Dissection, Leaf, dissect, label_of
+from loamline_codecs.layout_table import spans
 from loamline_codecs.quantities import FLAGS
 
 #: How a table writes units that read badly as UCUM codes.
@@ -104,19 +105,19 @@ def _summary(found: Dissection) -> str:
 
 
 def _leaf_table(found: Dissection) -> Table:
-    table = Table(box=SIMPLE_HEAD, caption="Bits count from the most significant of byte 0.", caption_justify="left")
+    caption = "Bits count from 7, the most significant of a byte, down to 0."
+    table = Table(box=SIMPLE_HEAD, caption=caption, caption_justify="left")
     for heading in ("byte", "bit", "field", "hex", "raw", "physical"):
         table.add_column(
             heading,
-            no_wrap=heading not in ("field", "physical"),
+            no_wrap=heading not in ("bit", "field", "physical"),
             overflow="fold",
             justify="right" if heading == "raw" else "left",
         )
     for leaf in found.leaves:
         first, last = leaf.byte_range
         table.add_row(
-            _range(first, last),
-            "" if leaf.bit_range is None else _range(*leaf.bit_range),
+            *spans(leaf.first_bit, leaf.bits),
             escape(leaf.path),
             found.payload[first : last + 1].hex(" "),
             "" if leaf.raw is None else str(leaf.raw),
@@ -136,7 +137,3 @@ def _meaning(leaf: Leaf) -> str:
         return leaf.note
     figure = f"{leaf.physical:.10g}{_UNITS.get(leaf.unit or '', f' {leaf.unit}')}"
     return figure if leaf.note is None else f"{figure} ({leaf.note})"
-
-
-def _range(first: int, last: int) -> str:
-    return str(first) if first == last else f"{first}-{last}"
