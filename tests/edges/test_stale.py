@@ -62,7 +62,7 @@ def test_a_scope_counts_only_what_lies_in_it(stores, store):
     assert stale(store, Scope(curves=("p1-bench",))) == stale(store)
     known = f"dev_eui <> '02BB0000000000FF' AND {COUNTED}"
     assert stale(store, Scope(since=at)) == count(store, f"{known} AND measured_at >= '{at.isoformat()}'")
-    assert stale(store, Scope(until=at)) == count(store, f"{known} AND measured_at <= '{at.isoformat()}'")
+    assert stale(store, Scope(until=at)) == count(store, f"{known} AND measured_at < '{at.isoformat()}'")
     assert stale(store, Scope(sites=("North field",), probes=(stores.PEARS,))) == 0
 
 

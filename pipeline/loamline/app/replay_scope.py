@@ -29,9 +29,7 @@ CurveOption = Annotated[
 SinceOption = Annotated[
     datetime | None, typer.Option(parser=instant, metavar="TIME", help="measured at or after this, UTC")
 ]
-UntilOption = Annotated[
-    datetime | None, typer.Option(parser=instant, metavar="TIME", help="measured at or before this, UTC")
-]
+UntilOption = Annotated[datetime | None, typer.Option(parser=instant, metavar="TIME", help="measured before this, UTC")]
 
 
 def scope_of(
@@ -42,6 +40,6 @@ def scope_of(
     until: datetime | None,
 ) -> Scope:
     """Return the scope that was told. Raises CommandError, exit code 2, where it holds no instant."""
-    if since is not None and until is not None and since > until:
+    if since is not None and until is not None and since >= until:
         raise CommandError(f"expected --since before --until, got {since.isoformat()} and {until.isoformat()}", 2)
     return Scope(tuple(probe or ()), tuple(site or ()), tuple(curve or ()), since, until)

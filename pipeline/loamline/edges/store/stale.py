@@ -34,7 +34,7 @@ _LOOKED_AT = (
 
 @dataclass(frozen=True)
 class Scope:
-    """What a replay is to be about; nothing given means everything. Instants include both ends."""
+    """What a replay is to be about; nothing given means everything. What is at `until` is out of it."""
 
     probes: tuple[str, ...] = ()
     sites: tuple[str, ...] = ()
@@ -47,6 +47,10 @@ class Scope:
         told = {"probes": list(self.probes), "sites": list(self.sites), "curves": list(self.curves)}
         times = {"since": self.since, "until": self.until}
         return {k: v for k, v in told.items() if v} | {k: v.isoformat() for k, v in times.items() if v}
+
+    def holds(self, at: datetime) -> bool:
+        """Return whether an instant is within its times."""
+        return (self.since is None or at >= self.since) and (self.until is None or at < self.until)
 
 
 @dataclass
@@ -196,7 +200,7 @@ def _inside(scope: Scope, at: Ints, site: Any, about: Bools) -> Bools:
     if scope.since is not None:
         inside &= at >= microseconds(scope.since)
     if scope.until is not None:
-        inside &= at <= microseconds(scope.until)
+        inside &= at < microseconds(scope.until)
     return inside
 
 
@@ -226,8 +230,7 @@ def _look_at_set_aside(
     for index, (seq, number, heard_at, fport, payload) in enumerate(rows, 1):
         if index % _TRIED == 0:
             yield
-        outside = (scope.since and heard_at < scope.since) or (scope.until and heard_at > scope.until)
-        if outside or (wanted is not None and number not in wanted) or number not in names:
+        if not scope.holds(heard_at) or (wanted is not None and number not in wanted) or number not in names:
             continue
         if not isinstance(codecs.parse(fport, payload), Refusal):
             told.readable.setdefault(number, []).append(seq)
@@ -254,7 +257,7 @@ def _look_at_statuses(
     for chunk in chunks(counts, _STATUSES, wanted):
         yield
         for number, heard_at in restated(store, codecs, known, chunk):
-            if (scope.since and heard_at < scope.since) or (scope.until and heard_at > scope.until):
+            if not scope.holds(heard_at):
                 continue
             told.restated += 1
             told.causes["codec"] += 1
