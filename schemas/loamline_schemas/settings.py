@@ -156,10 +156,10 @@ class BatchSettings(_Section):
 class WatchSettings(_Section):
     """How the daemon watches its own way in and its disk."""
 
-    canary_seconds: Annotated[
+    canary_every_s: Annotated[
         float, Field(ge=0, le=3600, description="a message to itself through each broker so often; 0: none")
     ] = 30
-    canary_timeout_seconds: Annotated[
+    canary_timeout_s: Annotated[
         float, Field(gt=0, le=3600, description="not back by then, the daemon connects again")
     ] = 10
     canary_topic: Annotated[

@@ -23,7 +23,7 @@ from tests.support.proxy import Proxy, a_proxy
 
 CLIENT = "field/1"
 TOPIC = "loamline/uplinks/test"
-QUICK = WatchSettings(canary_seconds=0.2, canary_timeout_seconds=0.5)
+QUICK = WatchSettings(canary_every_s=0.2, canary_timeout_s=0.5)
 Protocol = Literal["5", "3.1.1"]
 
 
@@ -238,7 +238,7 @@ def clock() -> Clock:
 
 @pytest.fixture
 def canary(clock: Clock) -> Canary:
-    return Canary(WatchSettings(canary_seconds=30, canary_timeout_seconds=10), CLIENT, clock)
+    return Canary(WatchSettings(canary_every_s=30, canary_timeout_s=10), CLIENT, clock)
 
 
 def test_it_is_sent_once_the_subscription_stands_and_every_30_s_from_then_on(canary: Canary, clock: Clock) -> None:

@@ -489,7 +489,7 @@ def test_the_daemon_acknowledges_all_that_comes_while_a_receiver_is_dead_and_sta
     path, config = tmp_path / "soil.duckdb", tmp_path / "loamline.toml"
     url = f"http://127.0.0.1:{free_port()}/feed"
     feed = f'[[feeds]]\nname = "north"\nurl = "{url}"\nsince = 2026-01-01T00:00:00Z\n'
-    config.write_text(f"[watch]\ncanary_seconds = 0\n{feed}")
+    config.write_text(f"[watch]\ncanary_every_s = 0\n{feed}")
     uplinks = [as_bytes(uplink) for uplink in itertools.islice(fleet(7), 200)]
     with a_broker(tmp_path) as broker:
         daemon = Daemon(broker, path, "--config", str(config))

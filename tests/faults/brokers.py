@@ -111,7 +111,7 @@ def fake(seconds: float, seed: int, folder: Path, *, tell: Callable[[str], None]
     summary, rng, store = Summary("fake", seed), random.Random(seed), folder / "b.duckdb"
     registered_store(store).close()
     config = folder / "watch.toml"
-    config.write_text("[watch]\ncanary_seconds = 1\ncanary_timeout_seconds = 1\nreserve_mb = 0\n")
+    config.write_text("[watch]\ncanary_every_s = 1\ncanary_timeout_s = 1\nreserve_mb = 0\n")
     flags = (*_FLAGS, "--config", str(config))
     broker = FakeBroker(window=rng.choice([5, 20, 100]), leak=rng.choice([0, 20]))
     happenings: dict[str, Callable[[], object]] = {

@@ -47,7 +47,9 @@ def exported(
     if client is not None:
         with client:
             if codec_dirs:
-                raise CommandError("expected no --codec-dir, since the daemon derives with the codecs that it knows", 2)
+                hint = "leave it out, or stop the daemon"
+                told = f"expected no --codec-dir, since the daemon derives with the codecs that it knows; {hint}"
+                raise CommandError(told, 2)
             with _by_daemon(client, chosen, beside) as rows:
                 yield rows
         return

@@ -45,7 +45,7 @@ def ways_in(
             log=log,
             inbox=inbox,
             reader=readers.of_broker(broker),
-            canary=Canary(settings.watch, broker.client_id) if settings.watch.canary_seconds else None,
+            canary=Canary(settings.watch, broker.client_id) if settings.watch.canary_every_s else None,
             filters=filters,
         )
         for broker in brokers

@@ -29,7 +29,7 @@ class Canary:
     def __init__(self, watch: WatchSettings, client_id: str, clock: Callable[[], float] = time.monotonic) -> None:
         self.topic = f"{watch.canary_topic}/{quote(client_id, safe='')}"
         self._prefix = f"{watch.canary_topic}/"
-        self._every_s, self._timeout_s, self._clock = watch.canary_seconds, watch.canary_timeout_seconds, clock
+        self._every_s, self._timeout_s, self._clock = watch.canary_every_s, watch.canary_timeout_s, clock
         self._lock = threading.Lock()
         self._number = 0
         self._flying = self._denied = False

@@ -96,7 +96,7 @@ class Subscription:
         """Take in what the broker says of the canary; MQTT 3.1.1 has no way to say that it is not let through."""
         if reason.is_failure and self._canary is not None:
             self._canary.denied()
-            hint = "let it, or set watch.canary_seconds = 0; a subscription that is denied or stalls goes unnoticed now"
+            hint = "let it, or set watch.canary_every_s = 0; a subscription that is denied or stalls goes unnoticed now"
             self._log.error("broker takes no canary", reason=str(reason), topic=self._canary.topic, hint=hint)
 
     def heard(self, topic: str, content: bytes) -> bool:

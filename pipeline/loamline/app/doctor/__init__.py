@@ -56,7 +56,7 @@ def _broker(
     broker: BrokerSettings, settings: Settings, examined: Examined, *, running: bool, publish: bool
 ) -> Iterator[Finding]:
     watch = settings.watch
-    canary = f"{watch.canary_topic}/{quote(broker.client_id, safe='')}" if watch.canary_seconds else None
+    canary = f"{watch.canary_topic}/{quote(broker.client_id, safe='')}" if watch.canary_every_s else None
     if (yield from check_broker(broker, publish=publish, canary_topic=canary)):
         expected = examined.fed and not running
         yield from check_keeping(broker, messages=MANY if publish else 0, ours_expected=expected)
