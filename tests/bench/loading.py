@@ -52,7 +52,7 @@ def figures(*, quick: bool) -> Iterator[Figure]:
         broker.start()
         try:
             first = 0
-            for load in (Load(1000, 5 if quick else 60, 100, 0.2), Load(5000, 3 if quick else 30, 150, 0.2)):
+            for load in (Load(1000, 5 if quick else 60, 100, 0.2), Load(5000, 2 if quick else 30, 150, 0.2)):
                 yield from _at_rate(folder, broker, load, first)
                 first += round(load.per_s * load.seconds)
             yield from _backlog(folder, broker, 10_000 if quick else 200_000, first)
