@@ -111,6 +111,7 @@ def test_preview_writes_changes_for_a_notebook_and_drawings(store, replay, tmp_p
         (("apply", "--reason", "x", "--probe", "S-1"), "expected the dev_eui or serial of a probe in the store"),
         (("apply", "--reason", " "), "expected --reason to say why, got nothing"),
         (("plan", "--since", "2026-05-02", "--until", "2026-05-01"), "expected --since before --until"),
+        (("plan", "--since", "2026-05-02", "--until", "2026-05-02"), "expected --since before --until"),
         (("preview", "--out", "changes.csv"), "expected --out FILE.parquet, got changes.csv"),
         (("preview", "--out", "no-such-folder/x.parquet"), "expected to write no-such-folder/"),
         (("undo",), "expected an applied revision to take back, found none"),

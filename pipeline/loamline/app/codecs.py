@@ -40,6 +40,16 @@ def known_codecs(dirs: Sequence[Path] | None = None) -> CodecSet:
         raise CommandError(str(problem), 2) from None
 
 
+def none_beside_a_daemon(dirs: Sequence[Path] | None) -> None:
+    """Raise CommandError, exit code 2, for folders that were told where a daemon does the work."""
+    if dirs:
+        raise CommandError(
+            "expected no --codec-dir, since the daemon does the work with the codecs that it knows; "
+            "name the folder in its settings and start it again, or stop it",
+            2,
+        )
+
+
 def codec_dirs(dirs: Sequence[Path] | None = None) -> tuple[Path, ...]:
     """Return the folders of private codecs: `dirs`, or those of the environment where none is given."""
     text = os.environ.get(VARIABLE)

@@ -11,7 +11,7 @@ from pathlib import Path
 import pyarrow as pa
 import typer
 
-from loamline.app.codecs import known_codecs
+from loamline.app.codecs import known_codecs, none_beside_a_daemon
 from loamline.app.instants import instant
 from loamline.app.looking import AsOf
 from loamline.app.opening import daemon_of, open_store
@@ -46,10 +46,7 @@ def exported(
     client = None if as_of is None else daemon_of(store)
     if client is not None:
         with client:
-            if codec_dirs:
-                hint = "leave it out, or stop the daemon"
-                told = f"expected no --codec-dir, since the daemon derives with the codecs that it knows; {hint}"
-                raise CommandError(told, 2)
+            none_beside_a_daemon(codec_dirs)
             with _by_daemon(client, chosen, beside) as rows:
                 yield rows
         return

@@ -6,6 +6,8 @@ from datetime import UTC, date, datetime, timedelta
 
 import typer
 
+from loamline.app.output import CommandError, rfc3339
+
 
 def instant(text: str) -> datetime:
     """Return a UTC instant from RFC 3339, or from a bare date as its midnight in UTC; typer.BadParameter else."""
@@ -24,6 +26,12 @@ def instant(text: str) -> datetime:
         return told.astimezone(UTC)
     except OverflowError:
         raise typer.BadParameter(f"expected an instant in the years 1 to 9999, got {text!r}") from None
+
+
+def check_span(since: datetime | None, until: datetime | None) -> None:
+    """Raise CommandError, exit code 2, where `--since` and `--until` leave no instant between them."""
+    if since is not None and until is not None and since >= until:
+        raise CommandError(f"expected --since before --until, got {rfc3339(since)} and {rfc3339(until)}", 2)
 
 
 def ago(passed: timedelta) -> str:

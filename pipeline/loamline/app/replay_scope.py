@@ -8,8 +8,7 @@ from typing import Annotated
 
 import typer
 
-from loamline.app.instants import instant
-from loamline.app.output import CommandError
+from loamline.app.instants import check_span, instant
 from loamline.app.replaying import Scope
 
 StoreOption = Annotated[Path, typer.Option(help="the DuckDB file")]
@@ -40,6 +39,5 @@ def scope_of(
     until: datetime | None,
 ) -> Scope:
     """Return the scope that was told. Raises CommandError, exit code 2, where it holds no instant."""
-    if since is not None and until is not None and since >= until:
-        raise CommandError(f"expected --since before --until, got {since.isoformat()} and {until.isoformat()}", 2)
+    check_span(since, until)
     return Scope(tuple(probe or ()), tuple(site or ()), tuple(curve or ()), since, until)

@@ -15,7 +15,7 @@ from typing import Any, Protocol
 import duckdb
 
 from loamline.app import replaying
-from loamline.app.codecs import known_codecs
+from loamline.app.codecs import known_codecs, none_beside_a_daemon
 from loamline.app.looking import Look, Taker, previewing
 from loamline.app.opening import daemon_of, open_store
 from loamline.app.output import CommandError, progress_bar
@@ -174,12 +174,7 @@ def at_work(store: Path, codec_dirs: Sequence[Path] | None = None, deriver: Deri
                 "stop it first",
                 2,
             )
-        if codec_dirs:
-            raise CommandError(
-                "expected no --codec-dir, since the daemon does the work with the codecs that it knows; "
-                "name the folder in its settings and start it again, or stop it",
-                2,
-            )
+        none_beside_a_daemon(codec_dirs)
         yield ByDaemon(client)
 
 

@@ -14,7 +14,7 @@ import typer
 
 from loamline.app.codecs import CodecDirOption
 from loamline.app.export_work import Rows, exported
-from loamline.app.instants import instant
+from loamline.app.instants import check_span, instant
 from loamline.app.looking import AsOf
 from loamline.app.output import CommandError, console, errors, print_json, progress_bar
 from loamline.edges.export import Format, format_of, write_csv, write_file
@@ -65,8 +65,7 @@ def export(
     kind = _format(out, kind)
     if as_json and out == STDOUT:
         raise CommandError("expected --out FILE beside --json, got -: both would write to standard output", code=2)
-    if since is not None and until is not None and since >= until:
-        raise CommandError(f"expected --since before --until, got {since.isoformat()} and {until.isoformat()}", code=2)
+    check_span(since, until)
     _refuse_to_overwrite(store, out)
     beside = store.parent if out == STDOUT else out.parent
     with exported(store, AsOf(probe, site, since, until), as_of, beside, codec_dir) as found:

@@ -13,7 +13,7 @@ import duckdb
 import pyarrow as pa
 import typer
 
-from loamline.app.instants import instant
+from loamline.app.instants import check_span, instant
 from loamline.app.opening import open_store
 from loamline.app.output import CommandError, console, rfc3339
 from loamline.edges.export import Format, format_of, write_csv, write_file
@@ -83,8 +83,7 @@ def profile(
 
     Example: loamline profile --store soil.duckdb --site "North field" --since 2026-05-01 --out may.csv
     """
-    if since is not None and until is not None and since >= until:
-        raise CommandError(f"expected --since before --until, got {rfc3339(since)} and {rfc3339(until)}", code=2)
+    check_span(since, until)
     if as_json and out is not None:
         raise CommandError("expected one of --json and --out, got both", code=2)
     _refuse_other_formats(store, out)
