@@ -38,8 +38,11 @@ from tests.support.uplinks import raw_key, raw_log
 #: So many uplinks that a replay takes a second or so: most kills find one under way.
 PROBES, HOURS = 60, 700
 UPLINKS_PER_SECOND = 60
-#: How long a replay is let alone after it was asked for, seconds.
-SHORTEST_S, LONGEST_S = 0.0, 2.5
+#: How long a replay is let alone after it was asked for, at most, as a share of what an undisturbed one took: in
+#: seconds, a slow machine would have each command killed before it asked for anything.
+LONGEST_SHARE = 1.1
+#: Soil curves that are put in force one after another, so that no revision is asked for that changes nothing.
+_SLOPES = (0.005, 0.01, 0.015, 0.0)
 _COMMAND = "from loamline.app.cli import main; main()"
 _VICTIMS = ("daemon", "daemon", "command", "both", "nobody")
 
@@ -84,10 +87,11 @@ def campaign(kills: int, seed: int, folder: Path, say: Callable[[str], None]) ->
     try:
         daemon.wait_for("subscribed")
         senders.start()
+        longest_s = LONGEST_SHARE * _undisturbed_s(store, summary)
         for number in range(1, kills + 1):
-            _revise(store, rng)
-            command = _ask(store, rng, summary)
-            time.sleep(rng.uniform(SHORTEST_S, LONGEST_S))
+            _revise(store, _SLOPES[number % len(_SLOPES)])
+            command = _ask(store, rng.choice(["apply", "apply", "undo"]), summary)
+            time.sleep(rng.uniform(0.0, longest_s))
             victim = rng.choice(_VICTIMS)
             _count(summary.killed, victim)
             if victim in ("command", "both"):
@@ -115,16 +119,24 @@ def campaign(kills: int, seed: int, folder: Path, say: Callable[[str], None]) ->
     return summary
 
 
-def _revise(store: Path, rng: random.Random) -> None:
+def _undisturbed_s(store: Path, summary: Summary) -> float:
+    """Apply the first revision with nobody killed, and return how many seconds its command took."""
+    _revise(store, _SLOPES[0])
+    since = time.monotonic()
+    command = _ask(store, "apply", summary)
+    assert command.wait(timeout=120) == 0, "the first replay, with nobody killed, has to be applied"
+    return time.monotonic() - since
+
+
+def _revise(store: Path, slope: float) -> None:
     """Load another soil curve, once what the daemon has begun is done or not: it answers at once."""
-    state = fleet_registry(PROBES, slope=rng.choice([0.0, 0.005, 0.01, 0.015]))
+    state = fleet_registry(PROBES, slope=slope)
     until(lambda: socket_path(store).exists())
     with ControlClient(socket_path(store)) as client:
         client.answer("registry_load", state=registry_as_json(state), note="chaos")
 
 
-def _ask(store: Path, rng: random.Random, summary: Summary) -> subprocess.Popen[bytes]:
-    verb = rng.choice(["apply", "apply", "undo"])
+def _ask(store: Path, verb: str, summary: Summary) -> subprocess.Popen[bytes]:
     _count(summary.asked, verb)
     more = ["--reason", "chaos"] if verb == "apply" else []
     arguments = [sys.executable, "-c", _COMMAND, "replay", verb, "--store", str(store), *more]
