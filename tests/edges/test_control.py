@@ -98,11 +98,27 @@ def test_what_a_killed_daemon_left_behind_is_replaced(path: Path) -> None:
         assert client.answer("echo") == {"request": "echo"}
 
 
+def test_nobody_finds_the_socket_before_it_listens(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Between bind and listen, a command would be refused as if the daemon were dead."""
+    found: list[bool] = []
+
+    class Watched(socket.socket):
+        def listen(self, backlog: int = 0) -> None:
+            found.append(path.exists())
+            super().listen(backlog)
+
+    monkeypatch.setattr(socket, "socket", Watched)
+    with Serving(path, echo), ControlClient(path) as client:
+        assert client.answer("echo") == {"request": "echo"}
+    assert found == [False]
+    assert not [*path.parent.iterdir()]
+
+
 def test_a_file_that_is_no_socket_is_left_alone(path: Path) -> None:
     path.write_text("somebody's notes")
     server = ControlServer(path, make_log("json", file=io.StringIO()))
     with pytest.raises(
-        ControlError, match=r"expected to make the control socket .*s\.duckdb\.socket, got Address already"
+        ControlError, match=r"expected to make the control socket .*s\.duckdb\.socket, got a file that is no socket"
     ):
         server.start()
     server.close()

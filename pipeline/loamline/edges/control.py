@@ -9,6 +9,7 @@ clients that take nothing for a while are dropped, so that nobody can hold the d
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
 import queue
@@ -85,20 +86,25 @@ class ControlServer:
         self._thread.start()
 
     def _bind(self) -> socket.socket:
-        # Whoever holds the store's lock is the only daemon: what lies there is left from a killed one.
-        with contextlib.suppress(FileNotFoundError):
-            if stat.S_ISSOCK(self._path.lstat().st_mode):
-                self._path.unlink()
+        # It gets its name when it listens, or a command that comes in between would be refused. The other name is as
+        # long; whoever holds the store's lock is the only daemon, and what lies there is left from a killed one.
+        unheard = self._path.with_name(self._path.name[:-1] + "~")
+        for path in (self._path, unheard):
+            with contextlib.suppress(FileNotFoundError):
+                if not stat.S_ISSOCK(path.lstat().st_mode):
+                    raise FileExistsError(errno.EEXIST, "a file that is no socket", str(path))
+                path.unlink()
         listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         before = os.umask(0o177)
         try:
-            listener.bind(str(self._path))
+            listener.bind(str(unheard))
+            listener.listen(MOST_CLIENTS)
+            unheard.rename(self._path)
         except OSError:
             listener.close()
             raise
         finally:
             os.umask(before)
-        listener.listen(MOST_CLIENTS)
         self._inode = self._path.lstat().st_ino
         return listener
 
