@@ -37,12 +37,10 @@ class Shown:
 def show(asked: Asked) -> Page:
     """Return the page; a customer's tells of its own probes' uplinks, and of no messages."""
     asked.caller.check(Scope.FLEET)
-    total = counts(asked.store, asked.customer)
-    pages = max(1, -(-total // _A_PAGE))
-    page = min(max(asked.whole("page", 1), 1), pages)
-    rows = kept_page(asked.store, asked.customer, _A_PAGE, (page - 1) * _A_PAGE)
+    excerpt = asked.excerpt(counts(asked.store, asked.customer), _A_PAGE)
+    rows = kept_page(asked.store, asked.customer, excerpt.size, excerpt.start)
     told = [_shown(asked.codecs, kept) for kept in rows]
-    return Page("aside.html.jinja", "Set aside", {"rows": told, "total": total, "page": page, "pages": pages})
+    return Page("aside.html.jinja", "Set aside", {"rows": told, "excerpt": excerpt})
 
 
 def _shown(codecs: CodecSet, kept: Kept) -> Shown:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from typing import Any, TypeVar
 
 from loamline.edges.api.auth import Caller
 from loamline.edges.pages.overview import Overviews
@@ -15,6 +15,10 @@ from loamline_schemas.key_tables import Scope
 
 #: How far back a page can look, in days, as links offer it.
 SPANS = (7, 30, 90, 365)
+#: Rows of a list that one page shows.
+ROWS_A_PAGE = 100
+
+_Row = TypeVar("_Row")
 
 
 class PageError(Exception):
@@ -32,6 +36,29 @@ class Page:
     template: str
     title: str
     told: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Excerpt:
+    """What one page of a long list shows: which page of how many, from 1, of how many rows in all.
+
+    `name` is what the address calls the page's number.
+    """
+
+    number: int
+    pages: int
+    total: int
+    size: int
+    name: str
+
+    @property
+    def start(self) -> int:
+        """Number of its first row, from 0."""
+        return (self.number - 1) * self.size
+
+    def of(self, rows: Sequence[_Row]) -> Sequence[_Row]:
+        """Return its rows out of all."""
+        return rows[self.start : self.start + self.size]
 
 
 @dataclass(frozen=True)
@@ -70,6 +97,11 @@ class Asked:
                 404, "No such page", f"Expected a whole number for {name} in the address; follow a link in place of it."
             )
         return int(text)
+
+    def excerpt(self, total: int, size: int = ROWS_A_PAGE, name: str = "page") -> Excerpt:
+        """Return which rows of a list of `total` are asked for; the nearest there are. Raises PageError (404)."""
+        pages = max(1, -(-total // size))
+        return Excerpt(min(max(self.whole(name, 1), 1), pages), pages, total, size, name)
 
     def instant(self, name: str) -> datetime | None:
         """Return an RFC 3339 instant of the address, None where it has none. Raises PageError (404)."""

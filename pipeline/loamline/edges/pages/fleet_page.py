@@ -17,12 +17,12 @@ from loamline.edges.store.api_readings import Wanted
 from loamline.edges.store.connection import Store
 from loamline.edges.store.fleet import WEAK_MARGIN_DB, Period
 from loamline.edges.store.page_fleet import Onset, SiteRow, first_aside, first_heard, onsets, site_rows
-from loamline.edges.store.page_places import placements_of, sites_seen
+from loamline.edges.store.page_places import count_sites, placements_of, sites_listed, sites_seen
 from loamline.edges.store.problem_log import stored_problems
 from loamline_schemas.key_tables import Scope
 
-#: Days that verdicts, margin and losses are taken over; how far back an onset is looked for; probes a page.
-DAYS, BACK_DAYS, PROBES_A_PAGE = 7, 90, 100
+#: Days that verdicts, margin and losses are taken over; how far back an onset is looked for.
+DAYS, BACK_DAYS = 7, 90
 #: Needy probes that are told with all reasons; more are counted.
 _MOST_TOLD = 200
 
@@ -59,21 +59,23 @@ class Needy:
 
 def show(asked: Asked) -> Page:
     """Return the fleet page; without the scope fleet it tells of the sites alone."""
-    sites = sites_seen(asked.store, asked.customer)
+    of_sites = asked.excerpt(count_sites(asked.store, asked.customer), name="sites_page")
+    sites = sites_listed(asked.store, asked.customer, of_sites.start, of_sites.size)
     told: dict[str, Any] = {
         "days": DAYS,
         "fleet": asked.may(Scope.FLEET),
         "may_download_all": may_download_all(asked),
         "first_day": asked.now - timedelta(days=DAYS),
         "formats": FORMATS,
+        "of_sites": of_sites,
     }
     if not told["fleet"]:
         now_at = _sites_now(asked)
-        told |= {"sites": [(row, now_at.get(name)) for name, row in sites.items()], "as_of": asked.now}
+        told |= {"sites": [(row, now_at.get(row["site"])) for row in sites], "as_of": asked.now}
         return Page("fleet.html.jinja", "Sites", told)
     seen = overview(asked)
     told |= {
-        "sites": [(row, seen.sites.get(name)) for name, row in sites.items()],
+        "sites": [(row, seen.sites.get(row["site"])) for row in sites],
         "as_of": seen.as_of,
         "needy": seen.needy,
         "beyond": seen.beyond,
@@ -91,11 +93,10 @@ def overview(asked: Asked, patience_s: float = PATIENCE_S) -> Overview:
     def made(store: Store) -> Overview:
         # Of another view, which is made later than this request's own.
         now = replace(asked, store=store, now=asked.clock())
-        sites = sites_seen(store, now.customer)
         health = health_rows(store, now.customer, Period.of(now.now, now.now, DAYS), None)
         needy = sorted((row for row in health if row["attention"]), key=_need)
         calm = [row for row in health if not row["attention"]]
-        told = _told(now, needy[:_MOST_TOLD], sites)
+        told = _told(now, needy[:_MOST_TOLD])
         beyond = [] if now.customer is not None else stored_problems(store)
         beyond = [one for one in beyond if not one.subject.startswith("probe/")]
         return Overview(now.now, [*needy, *calm], told, len(needy), _counted(needy), _sites_now(now), beyond)
@@ -123,11 +124,12 @@ def _counted(health: Iterable[dict[str, Any]]) -> list[tuple[str, int]]:
     return sorted(counts.items(), key=lambda told: (Kind(told[0]).gravity, told[0]))
 
 
-def _told(asked: Asked, needy: list[dict[str, Any]], sites: dict[str, Any]) -> list[Needy]:
+def _told(asked: Asked, needy: list[dict[str, Any]]) -> list[Needy]:
     def of(*names: str) -> list[str]:
         return [row["dev_eui"] for row in needy if set(names) & set(row["attention"])]
 
     window = asked.now - timedelta(days=DAYS)
+    sites = sites_seen(asked.store, asked.customer, {row["site"] for row in needy if row["site"]})
     heard: dict[str, datetime] = {}
     if asked.customer is None:
         back = asked.now - timedelta(days=BACK_DAYS)
@@ -227,13 +229,5 @@ def _listed(asked: Asked, health: list[dict[str, Any]]) -> dict[str, Any]:
     """Return a page of all probes, of one site where one is asked for."""
     site = asked.query.get("site") or None
     rows = [row for row in health if site is None or row["site"] == site]
-    pages = max(1, -(-len(rows) // PROBES_A_PAGE))
-    page = min(max(asked.whole("page", 1), 1), pages)
-    start = (page - 1) * PROBES_A_PAGE
-    return {
-        "rows": rows[start : start + PROBES_A_PAGE],
-        "row_count": len(rows),
-        "page": page,
-        "pages": pages,
-        "chosen": site,
-    }
+    excerpt = asked.excerpt(len(rows))
+    return {"rows": excerpt.of(rows), "of_probes": excerpt, "chosen": site}

@@ -10,12 +10,11 @@ from loamline.edges.pages import charts, traces
 from loamline.edges.pages.asked import SPANS, Asked, Page, missing
 from loamline.edges.pages.charts import Chart, Panel
 from loamline.edges.store.api_fleet import gateways_of
-from loamline.edges.store.api_pages import Term, page_of
+from loamline.edges.store.api_pages import Term, rows_of
 from loamline.edges.store.page_gateways import DayHeard, days_of, heard_by, hears
 from loamline.edges.store.radio import Span, named_probes, radio_report
 from loamline_schemas.key_tables import Scope
 
-_MOST = 500
 #: Margins and delivery need every delivery of every probe that a gateway hears: of more probes than this they are told
 #: of the last day alone.
 _MOST_REPORTED, _DAY = 500, timedelta(days=1)
@@ -26,8 +25,10 @@ def show_all(asked: Asked) -> Page:
     asked.caller.check(Scope.FLEET)
     since, until, days = asked.span(7, None)
     listing, own = gateways_of(asked.store, asked.customer, since, until)
-    rows = page_of(asked.store, listing, own, limit=_MOST).rows.to_pylist()
-    return Page("gateways.html.jinja", "Gateways", {"gateways": rows, "days": days, "spans": SPANS, "now": asked.now})
+    rows = sorted(rows_of(asked.store, listing, own), key=lambda row: row["last_heard_at"])
+    excerpt = asked.excerpt(len(rows))
+    told = {"gateways": excerpt.of(rows), "excerpt": excerpt, "days": days, "spans": SPANS, "now": asked.now}
+    return Page("gateways.html.jinja", "Gateways", told)
 
 
 def show(asked: Asked) -> Page:
@@ -36,10 +37,11 @@ def show(asked: Asked) -> Page:
     name = asked.path["gateway"]
     since, until, days = asked.span(7, None)
     listing, own = gateways_of(asked.store, asked.customer, since, until)
-    rows = page_of(asked.store, listing, own, [Term("gateway = $gateway", {"gateway": name})], limit=1).rows.to_pylist()
+    rows = rows_of(asked.store, listing, own, [Term("gateway = $gateway", {"gateway": name})], limit=1)
     if not rows:
         raise missing("gateway", name, f"None of that name heard an uplink in the last {days} days.")
     heard = hears(asked.store, asked.customer, name, since, until)
+    excerpt = asked.excerpt(len(heard))
     daily = days_of(asked.store, asked.customer, name, since, until)
     told: dict[str, Any] = {
         "gateway": rows[0],
@@ -47,7 +49,8 @@ def show(asked: Asked) -> Page:
         "spans": SPANS,
         "daily": daily,
         "chart": _chart(name, daily, (since, until)) if daily else None,
-        "hears": heard,
+        "hears": excerpt.of(heard),
+        "excerpt": excerpt,
         "report": _report(asked, name, (since, until), len(heard)),
         "now": asked.now,
         "since": since,

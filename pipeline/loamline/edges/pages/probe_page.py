@@ -13,10 +13,10 @@ from loamline.edges.pages.charts import Event
 from loamline.edges.pages.download import FORMATS, may_download
 from loamline.edges.pages.fleet_page import DAYS, overview
 from loamline.edges.pages.words import verdict_words
-from loamline.edges.store.api_pages import Term, page_of
+from loamline.edges.store.api_pages import Term, rows_of
 from loamline.edges.store.api_readings import Wanted, known
 from loamline.edges.store.api_registry import PROBES, own_probes, revisions_of
-from loamline.edges.store.page_places import FOREVER, bounds_of, placements_of, sites_seen
+from loamline.edges.store.page_places import FOREVER, bounds_of, placements_of, site_zone
 from loamline.edges.store.page_series import (
     Link,
     Stretch,
@@ -39,9 +39,9 @@ def show(asked: Asked) -> Page:
     dev_eui = asked.path["dev_eui"].upper()
     if not known(asked.store, asked.customer, dev_eui=dev_eui):
         raise missing("probe", dev_eui, "The first page lists them.")
-    (record,) = page_of(
+    (record,) = rows_of(
         asked.store, PROBES, own_probes(asked.customer), [Term("dev_eui = $dev_eui", {"dev_eui": dev_eui})], limit=1
-    ).rows.to_pylist()
+    )
     placements = placements_of(asked.store, asked.customer, dev_eui)
     newest = _newest(asked, dev_eui)
     since, until, days = asked.span(30, newest)
@@ -101,8 +101,7 @@ def _zone(asked: Asked, placements: Sequence[dict[str, Any]], at: datetime) -> s
     if not begun:
         return None
     last = max(begun, key=lambda row: row["valid_from"])
-    site = sites_seen(asked.store, asked.customer).get(last["site"])
-    return None if site is None else str(site["time_zone"])
+    return site_zone(asked.store, asked.customer, last["site"])
 
 
 def _radio(
@@ -122,7 +121,7 @@ def _radio(
 def _revisions(asked: Asked, dev_eui: str) -> list[dict[str, Any]]:
     """Return the revisions that were published and cover readings of this probe."""
     listing, own = revisions_of(asked.customer)
-    rows = page_of(asked.store, listing, own, limit=500).rows.to_pylist()
+    rows = rows_of(asked.store, listing, own)
     covering = {
         number
         for (number,) in asked.store.con.execute(

@@ -12,7 +12,7 @@ from loamline.core.reference import microseconds
 from loamline.edges.pages.asked import Asked, Page, PageError, missing
 from loamline.edges.store.api_readings import Wanted, known, probe_numbers
 from loamline.edges.store.evidence import raw_log_of, registry_states, stored_readings
-from loamline.edges.store.page_places import FOREVER, placements_of, sites_seen
+from loamline.edges.store.page_places import FOREVER, placements_of, site_zone
 from loamline.edges.store.page_series import verdict_counts
 from loamline.edges.store.registry import probe_ids, registry
 
@@ -41,7 +41,7 @@ def show(asked: Asked) -> Page:
         )
     placements = placements_of(asked.store, asked.customer, dev_eui)
     site = _site(placements, readings[0]["measured_at"])
-    zone = sites_seen(asked.store, asked.customer).get(site or "", {}).get("time_zone")
+    zone = site_zone(asked.store, asked.customer, site)
     early = _reaches_back(asked, placements, readings[0]["measured_at"])
     return Page(
         "reading.html.jinja",

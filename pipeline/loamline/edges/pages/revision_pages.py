@@ -9,16 +9,14 @@ from itertools import groupby
 from typing import Any
 
 from loamline.edges.pages import charts, traces
-from loamline.edges.pages.asked import SPANS, Asked, Page, PageError, missing
+from loamline.edges.pages.asked import ROWS_A_PAGE, SPANS, Asked, Page, PageError, missing
 from loamline.edges.pages.charts import Chart, Panel
-from loamline.edges.store.api_pages import Term, page_of
+from loamline.edges.store.api_pages import Term, parameters, rows_of, where
 from loamline.edges.store.api_readings import Wanted, probe_numbers, source_of
 from loamline.edges.store.api_registry import revisions_of
-from loamline.edges.store.page_places import placements_of, sites_seen
-from loamline.edges.store.page_revisions import Pair, covered, pairs
-from loamline.edges.store.page_series import parameters, where
+from loamline.edges.store.page_places import placements_of, site_zone
+from loamline.edges.store.page_revisions import Covered, Pair, covered, pairs
 
-_MOST = 500
 #: Readings of a depth that a chart has room for; of more, every so many-th is drawn, and all that changed verdict.
 _DRAWN = 400
 
@@ -26,8 +24,9 @@ _DRAWN = 400
 def show_all(asked: Asked) -> Page:
     """Return the list of revisions that cover readings that may be seen, the newest first."""
     listing, own = revisions_of(asked.customer)
-    rows = page_of(asked.store, listing, own, limit=_MOST).rows.to_pylist()
-    return Page("revisions.html.jinja", "Revisions", {"revisions": rows[::-1]})
+    rows = rows_of(asked.store, listing, own)[::-1]
+    excerpt = asked.excerpt(len(rows))
+    return Page("revisions.html.jinja", "Revisions", {"revisions": excerpt.of(rows), "excerpt": excerpt})
 
 
 def show(asked: Asked) -> Page:
@@ -37,32 +36,40 @@ def show(asked: Asked) -> Page:
     if not (number.isascii() and number.isdigit() and len(number) < 9):
         raise missing("revision", number, "The page on revisions lists them.")
     wanted = [Term("revision_id = $number", {"number": int(number)})]
-    rows = page_of(asked.store, listing, own, wanted, limit=1).rows.to_pylist()
+    rows = rows_of(asked.store, listing, own, wanted, limit=1)
     if not rows:
         raise missing("revision", number, "The page on revisions lists them.")
     revision = rows[0]
-    probes = covered(asked.store, asked.customer, revision["revision_id"])
-    told: dict[str, Any] = {"revision": revision, "probes": probes, "chosen": None, "spans": SPANS, "zone": None}
+    probes = covered(asked.store, asked.customer, revision["revision_id"], limit=ROWS_A_PAGE + 1)
+    told: dict[str, Any] = {"revision": revision, "chosen": None, "spans": SPANS, "zone": None}
+    # A list of more is none to choose from.
+    told["probes"] = [probe.dev_eui for probe in probes] if len(probes) <= ROWS_A_PAGE else None
     if probes and revision["published_at"] is not None:
-        told |= _before_and_after(asked, revision, {probe.dev_eui: probe for probe in probes})
+        told |= _before_and_after(asked, revision, _chosen(asked, revision["revision_id"], probes))
     return Page("revision.html.jinja", f"Revision {revision['revision_id']}", told)
 
 
-def _before_and_after(asked: Asked, revision: dict[str, Any], probes: dict[str, Any]) -> dict[str, Any]:
-    chosen = asked.query.get("probe", next(iter(probes))).upper()
-    if chosen not in probes:
-        raise PageError(404, "No such probe", "This revision covers no such probe; choose one of its list.")
-    days = asked.days(30)
-    until = probes[chosen].measured_to + timedelta(microseconds=1)
-    since = max(until - timedelta(days=days), probes[chosen].measured_from)
+def _chosen(asked: Asked, revision_id: int, probes: Sequence[Covered]) -> Covered:
+    """Return the probe that the address names, the first one where it names none. Raises PageError (404)."""
+    dev_eui = asked.query.get("probe", "").strip().upper()
+    if not dev_eui:
+        return probes[0]
+    found = covered(asked.store, asked.customer, revision_id, dev_eui=dev_eui, limit=1)
+    if not found:
+        raise PageError(404, "No such probe", "This revision covers no such probe that you may see; choose another.")
+    return found[0]
+
+
+def _before_and_after(asked: Asked, revision: dict[str, Any], probe: Covered) -> dict[str, Any]:
+    chosen, days = probe.dev_eui, asked.days(30)
+    until = probe.measured_to + timedelta(microseconds=1)
+    since = max(until - timedelta(days=days), probe.measured_from)
     found = pairs(asked.store, asked.codecs, chosen, (since, until), revision["published_at"])
     if asked.customer is not None:
         own = _own(asked, chosen, since, until)
         found = [pair for pair in found if (pair.depth_index, pair.at) in own]
-    zone = None
     places = placements_of(asked.store, asked.customer, chosen)
-    if places:
-        zone = sites_seen(asked.store, asked.customer).get(places[-1]["site"], {}).get("time_zone")
+    zone = site_zone(asked.store, asked.customer, places[-1]["site"]) if places else None
     by_depth = {depth: list(rows) for depth, rows in groupby(found, key=lambda pair: pair.depth_index)}
     return {
         "chosen": chosen,

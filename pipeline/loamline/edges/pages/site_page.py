@@ -15,7 +15,7 @@ from loamline.edges.pages.charts import Chart, Panel, Zones
 from loamline.edges.pages.download import FORMATS, may_download
 from loamline.edges.store.api_readings import Wanted
 from loamline.edges.store.page_fleet import site_rows
-from loamline.edges.store.page_places import FOREVER, Bounds, bounds_of, probes_at, sites_seen
+from loamline.edges.store.page_places import Bounds, PlacedAt, site_seen
 from loamline.edges.store.page_series import stretch_hours, verdict_counts
 from loamline.edges.store.page_water import DepthStretch, StorageStretch, depths_of, storage_of
 from loamline.edges.store.radio import microseconds
@@ -55,21 +55,22 @@ class Wetting:
 def show(asked: Asked) -> Page:
     """Return the page of a site. Raises PageError (404) for one that may not be seen."""
     name = asked.path["site"]
-    sites = sites_seen(asked.store, asked.customer)
-    if name not in sites:
+    site = site_seen(asked.store, asked.customer, name)
+    if site is None:
         raise missing("site", name, "The first page lists them.")
     newest = _newest(asked, name)
     since, until, days = asked.span(30, newest)
-    zone = sites[name]["time_zone"]
+    zone = site["time_zone"]
     wanted = Wanted(customer=asked.customer, site=name, since=since, until=until)
     depths = depths_of(asked.store, wanted)
     storage = storage_of(asked.store, wanted)
-    placed = probes_at(asked.store, asked.customer, name, until)
-    bounds = _bounds(asked, placed, until)
+    placed = PlacedAt(asked.store, asked.customer, name, until - timedelta(seconds=1))
+    excerpt = asked.excerpt(placed.count_probes())
+    bounds = placed.bounds()
     by_depth = {depth: list(rows) for depth, rows in groupby(depths, key=lambda row: row.depth_cm)}
     hours = stretch_hours(since, until)
     told: dict[str, Any] = {
-        "site": sites[name],
+        "site": site,
         "zone": zone,
         "newest": newest,
         "since": since,
@@ -79,7 +80,8 @@ def show(asked: Asked) -> Page:
         "may_download": may_download(asked),
         "formats": FORMATS,
         "hours": hours,
-        "probes": [(dev_eui, list(rows)) for dev_eui, rows in groupby(placed, key=lambda row: row["dev_eui"])],
+        "probes": placed.probes(excerpt.start, excerpt.size),
+        "excerpt": excerpt,
         "standing": [_standing(depth, rows, bounds.get(depth)) for depth, rows in by_depth.items()],
         "wettings": sorted(
             (w for d, rows in by_depth.items() for w in wettings(d, rows)), key=lambda w: w.since, reverse=True
@@ -93,7 +95,6 @@ def show(asked: Asked) -> Page:
         "verdicts": verdict_counts(asked.store, wanted),
         "steady": STEADY_M3_M3,
         "wetting": WETTING_M3_M3,
-        "FOREVER": FOREVER,
     }
     return Page("site.html.jinja", name, told)
 
@@ -105,17 +106,6 @@ def _newest(asked: Asked, site: str) -> datetime | None:
         if found := site_rows(asked.store, wanted).get(site):
             return found.newest
     return None
-
-
-def _bounds(asked: Asked, placed: Sequence[dict[str, Any]], at: datetime) -> dict[float, Bounds]:
-    """Return the bounds of each depth, of the first probe that has it."""
-    told: dict[float, Bounds] = {}
-    for dev_eui, rows in groupby(placed, key=lambda row: row["dev_eui"]):
-        of_probe = bounds_of(asked.store, dev_eui, at - timedelta(seconds=1))
-        for row in rows:
-            if row["depth_index"] in of_probe:
-                told.setdefault(row["depth_cm"], of_probe[row["depth_index"]])
-    return told
 
 
 def wettings(depth_cm: float, rows: Sequence[DepthStretch]) -> list[Wetting]:

@@ -26,6 +26,16 @@ class Term:
     parameters: dict[str, Any] = field(default_factory=dict)
 
 
+def where(terms: Sequence[Term]) -> str:
+    """Return terms as one condition of SQL."""
+    return " AND ".join(["true", *(f"({term.sql})" for term in terms)])
+
+
+def parameters(terms: Sequence[Term]) -> dict[str, Any]:
+    """Return the parameters that terms need."""
+    return {name: value for term in terms for name, value in term.parameters.items()}
+
+
 @dataclass(frozen=True)
 class Page:
     """Rows, and where the next page begins; None where there is none."""
@@ -66,21 +76,48 @@ def page_of(
     limit: int,
 ) -> Page:
     """Return up to `limit` rows after `after`; `within` are terms over the source, `wanted` over the columns."""
-    told = ", ".join(f'{column.sql} AS "{column.name}"' for column in listing.columns)
-    inner = f"SELECT {told} {listing.source}" + _where(within)
     terms = [*wanted]
     if after is not None:
         names = [f"after_{number}" for number in range(len(after))]
         keys = f"({', '.join(listing.keys)}) > ({', '.join('$' + name for name in names)})"
         terms.append(Term(keys, dict(zip(names, after, strict=True))))
-    parameters = {name: value for term in (*within, *terms) for name, value in term.parameters.items()}
+    return cut(_ordered(store, listing, within, terms, 0, limit + 1), listing.schema, len(listing.keys), limit)
+
+
+def rows_of(
+    store: Store,
+    listing: Listing,
+    within: Sequence[Term] = (),
+    wanted: Sequence[Term] = (),
+    *,
+    start: int = 0,
+    limit: int | None = None,
+) -> list[dict[str, Any]]:
+    """Return all rows, or up to `limit` of them from row `start` on, as dicts by column; terms as for `page_of`."""
+    found = _ordered(store, listing, within, wanted, start, limit)
+    rows: list[dict[str, Any]] = found.select(listing.schema.names).cast(listing.schema).to_pylist()
+    return rows
+
+
+def count_of(store: Store, listing: Listing, within: Sequence[Term] = ()) -> int:
+    """Return how many rows a listing has; `within` are terms over the source."""
+    sql = f"SELECT count(*) {listing.source} WHERE {where(within)}"
+    return int(store.scalar(sql, parameters(within)))
+
+
+def _ordered(
+    store: Store, listing: Listing, within: Sequence[Term], wanted: Sequence[Term], start: int, limit: int | None
+) -> pa.Table:
+    """Return rows in the listing's order, its columns and then its keys."""
+    told = ", ".join(f'{column.sql} AS "{column.name}"' for column in listing.columns)
+    inner = f"SELECT {told} {listing.source} WHERE {where(within)}"
     ends = ", ".join(f"{key} AS _key_{number}" for number, key in enumerate(listing.keys))
     order = ", ".join(f"_key_{number}" for number in range(len(listing.keys)))
-    rows = store.con.sql(
-        f"SELECT *, {ends} FROM ({inner}){_where(terms)} ORDER BY {order} LIMIT {int(limit) + 1}",  # noqa: S608 - our own names
-        params=parameters,
+    rest = ("" if limit is None else f" LIMIT {int(limit)}") + (f" OFFSET {int(start)}" if start else "")
+    return store.con.sql(
+        f"SELECT *, {ends} FROM ({inner}) WHERE {where(wanted)} ORDER BY {order}{rest}",  # noqa: S608 - our own names
+        params=parameters((*within, *wanted)),
     ).to_arrow_table()
-    return cut(rows, listing.schema, len(listing.keys), limit)
 
 
 def cut(rows: pa.Table, schema: pa.Schema, keys: int, limit: int) -> Page:
@@ -92,7 +129,3 @@ def cut(rows: pa.Table, schema: pa.Schema, keys: int, limit: int) -> Page:
         last = kept.slice(limit - 1, 1).to_pylist()[0]
         after = tuple(last[f"_key_{number}"] for number in range(keys))
     return Page(kept.select(schema.names).cast(schema), after)
-
-
-def _where(terms: Sequence[Term]) -> str:
-    return " WHERE " + " AND ".join(f"({term.sql})" for term in terms) if terms else ""

@@ -14,7 +14,7 @@ from typing import Any
 
 import pyarrow as pa
 
-from loamline.edges.store.api_pages import After, Page, Term, schema_of
+from loamline.edges.store.api_pages import After, Page, Term, parameters, schema_of, where
 from loamline.edges.store.api_registry import OWN_PLACED, customer_parameter
 from loamline.edges.store.connection import Store
 from loamline.edges.store.readings import COLUMNS, SCHEMA, ExportColumn
@@ -177,13 +177,11 @@ def _query(
 ) -> pa.Table:
     told = ", ".join(f'{column.sql} AS "{column.name}"' for column in columns)
     source = source_of(numbers)
-    where = " AND ".join(["true", *(f"({term.sql})" for term in terms)])
     query = (
-        f"SELECT {told} {source} WHERE {where} {rest} "
+        f"SELECT {told} {source} WHERE {where(terms)} {rest} "
         f"ORDER BY i.dev_eui, r.depth_index, r.measured_at LIMIT {int(limit)}"
     )
-    parameters = {name: value for term in terms for name, value in term.parameters.items()}
-    return store.con.sql(query, params=parameters).to_arrow_table().cast(schema_of(columns))
+    return store.con.sql(query, params=parameters(terms)).to_arrow_table().cast(schema_of(columns))
 
 
 def _named(after: After) -> dict[str, Any]:

@@ -147,7 +147,7 @@ class Store:
         """
         return archived.both(archived.concerned(self.archived, since, until, probes))
 
-    def scalar(self, sql: str, params: list[Any] | None = None) -> Any:
+    def scalar(self, sql: str, params: list[Any] | dict[str, Any] | None = None) -> Any:
         """Return the one value of a query of one row; everything is fetched, so that the connection is free again."""
         ((value,),) = self.con.execute(sql, params or []).fetchall()
         return value

@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from loamline.core.feed_messages import Telling
+from loamline.edges.store.api_pages import parameters
 from loamline.edges.store.api_readings import Wanted
 from loamline.edges.store.api_registry import customer_parameter
 from loamline.edges.store.connection import Store
@@ -122,7 +123,7 @@ def _tellings(store: Store, keys: Sequence[_Key], wanted: Wanted) -> list[Tellin
     rows = store.con.execute(
         f"SELECT k.n, i.dev_eui, coalesce({mine}, false), v.revision_id, {told} {source} "
         "QUALIFY row_number() OVER (PARTITION BY k.n ORDER BY v.revision_id DESC NULLS LAST) = 1 ORDER BY k.n",
-        {name: value for term in terms for name, value in term.parameters.items()},
+        parameters(terms),
     ).fetchall()
     were_mine = _were_mine(store, keys, wanted)
     names = [column.name for column in COLUMNS]

@@ -6,9 +6,9 @@ from typing import BinaryIO
 
 import pyarrow as pa
 
+from loamline.edges.store.api_pages import parameters, where
 from loamline.edges.store.api_readings import Wanted, probe_numbers, source_of
 from loamline.edges.store.connection import Store
-from loamline.edges.store.page_series import parameters, where
 from loamline.edges.store.readings import COLUMNS, SCHEMA
 
 _BATCH_ROWS = 32_768

@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
+from loamline.edges.store.api_pages import parameters, where
 from loamline.edges.store.api_readings import Wanted, probe_numbers, source_of
 from loamline.edges.store.connection import Store
-from loamline.edges.store.page_series import parameters, where
 from loamline.edges.store.revisions import CURRENT
 from loamline_schemas.verdicts import Verdict
 

@@ -9,8 +9,6 @@ from typing import Any
 from loamline.edges.store.api_registry import OWN_PLACED
 from loamline.edges.store.connection import Store
 
-_MOST = 2_000
-
 
 @dataclass(frozen=True)
 class DayHeard:
@@ -57,7 +55,7 @@ def hears(store: Store, customer: str | None, gateway: str, since: datetime, unt
         since,
         until,
         "dev_eui, count(DISTINCT (probe_id, dev_addr, fcnt)), max(heard_at), median(c.rssi_dbm), median(c.snr_db)",
-        f"GROUP BY 1 ORDER BY 5 NULLS LAST, 1 LIMIT {_MOST}",
+        "GROUP BY 1 ORDER BY 5 NULLS LAST, 1",
     )
     return [ProbeHeard(*row) for row in rows]
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import groupby
 from typing import Any
 
 from loamline.core.soil.standing import Place
-from loamline.edges.store.api_pages import Term, page_of
+from loamline.edges.store.api_pages import Term, count_of, parameters, rows_of, where
 from loamline.edges.store.api_registry import PLACEMENTS, SITES, own_placements, own_sites
 from loamline.edges.store.connection import Store
 from loamline.edges.store.registry import row_of
@@ -16,7 +17,6 @@ from loamline_schemas.columns import Table
 from loamline_schemas.registry import CropRow, PlacementRow, SoilRow
 from loamline_schemas.registry_tables import CROP, PLACEMENT, SOIL
 
-_MOST = 2_000
 FOREVER = datetime(9999, 12, 31, tzinfo=UTC)
 _FIRST = datetime(1, 1, 1, tzinfo=UTC)
 
@@ -34,30 +34,83 @@ class Bounds:
     origin: str
 
 
-def sites_seen(store: Store, customer: str | None) -> dict[str, dict[str, Any]]:
-    """Return the registry's sites that may be seen, by name: columns as `api_registry.SITES`."""
-    rows = page_of(store, SITES, own_sites(customer), limit=_MOST).rows.to_pylist()
-    return {row["site"]: row for row in rows}
+def site_seen(store: Store, customer: str | None, site: str | None) -> dict[str, Any] | None:
+    """Return one of the registry's sites, columns as `api_registry.SITES`; None where it may not be seen."""
+    return None if site is None else sites_seen(store, customer, [site]).get(site)
+
+
+def site_zone(store: Store, customer: str | None, site: str | None) -> str | None:
+    """Return the IANA time zone of a site; None where it may not be seen."""
+    seen = site_seen(store, customer, site)
+    return None if seen is None else str(seen["time_zone"])
+
+
+def sites_seen(store: Store, customer: str | None, names: Collection[str]) -> dict[str, dict[str, Any]]:
+    """Return those of the registry's sites that may be seen, of some names, by name."""
+    named = Term("list_contains($names, s.site)", {"names": [*names]})
+    return {row["site"]: row for row in rows_of(store, SITES, [*own_sites(customer), named])}
+
+
+def sites_listed(store: Store, customer: str | None, start: int, limit: int) -> list[dict[str, Any]]:
+    """Return up to `limit` of the sites that may be seen from number `start` on, by name."""
+    return rows_of(store, SITES, own_sites(customer), start=start, limit=limit)
+
+
+def count_sites(store: Store, customer: str | None) -> int:
+    """Return how many sites may be seen."""
+    return count_of(store, SITES, own_sites(customer))
+
+
+def site_names(store: Store, customer: str | None) -> list[str]:
+    """Return the names of all sites that may be seen, in order."""
+    terms = own_sites(customer)
+    rows = store.con.execute(f"SELECT s.site {SITES.source} WHERE {where(terms)} ORDER BY 1", parameters(terms))
+    return [name for (name,) in rows.fetchall()]
 
 
 def placements_of(store: Store, customer: str | None, dev_eui: str) -> list[dict[str, Any]]:
     """Return a probe's placements that may be seen, by depth and time: columns as `api_registry.PLACEMENTS`."""
     own = [*own_placements(customer), Term("l.dev_eui = $dev_eui", {"dev_eui": dev_eui})]
-    rows: list[dict[str, Any]] = page_of(store, PLACEMENTS, own, limit=_MOST).rows.to_pylist()
-    return rows
+    return rows_of(store, PLACEMENTS, own)
 
 
-def probes_at(store: Store, customer: str | None, site: str, at: datetime) -> list[dict[str, Any]]:
-    """Return the placements of a site that hold at an instant, by probe and depth."""
-    terms = [
-        *own_placements(customer),
-        Term(
-            "l.site = $site AND l.valid_from <= $at AND l.valid_end > $at",
-            {"site": site, "at": at},
-        ),
-    ]
-    rows: list[dict[str, Any]] = page_of(store, PLACEMENTS, terms, limit=_MOST).rows.to_pylist()
-    return rows
+@dataclass(frozen=True)
+class PlacedAt:
+    """What is placed at a site at one instant."""
+
+    store: Store
+    customer: str | None
+    site: str
+    at: datetime
+
+    @property
+    def _terms(self) -> list[Term]:
+        held = "l.site = $site AND l.valid_from <= $at AND l.valid_end > $at"
+        return [*own_placements(self.customer), Term(held, {"site": self.site, "at": self.at})]
+
+    def count_probes(self) -> int:
+        """Return how many probes stand there."""
+        sql = f"SELECT count(DISTINCT l.dev_eui) {PLACEMENTS.source} WHERE {where(self._terms)}"
+        return int(self.store.scalar(sql, parameters(self._terms)))
+
+    def probes(self, start: int, limit: int) -> list[tuple[str, list[dict[str, Any]]]]:
+        """Return up to `limit` probes from number `start` on, by dev_eui, each with its placements by depth."""
+        some = (
+            f"l.dev_eui IN (SELECT DISTINCT l.dev_eui {PLACEMENTS.source} WHERE {where(self._terms)} "
+            f"ORDER BY l.dev_eui LIMIT {int(limit)} OFFSET {int(start)})"
+        )
+        rows = rows_of(self.store, PLACEMENTS, [*self._terms, Term(some)])
+        return [(dev_eui, list(placed)) for dev_eui, placed in groupby(rows, key=lambda row: str(row["dev_eui"]))]
+
+    def bounds(self) -> dict[float, Bounds]:
+        """Return the bounds of each depth in cm, of the first probe that has it."""
+        rows = self.store.con.execute(
+            f"SELECT l.depth_cm, min((l.dev_eui, l.depth_index)) {PLACEMENTS.source} "
+            f"WHERE {where(self._terms)} GROUP BY 1 ORDER BY 1",
+            parameters(self._terms),
+        ).fetchall()
+        of_probe = [(depth, index, bounds_of(self.store, dev_eui, self.at)) for depth, (dev_eui, index) in rows]
+        return {depth: told[index] for depth, index, told in of_probe if index in told}
 
 
 def bounds_of(store: Store, dev_eui: str, at: datetime) -> dict[int, Bounds]:

@@ -12,8 +12,6 @@ from loamline.edges.store.connection import Store
 from loamline.edges.store.readings import Selection
 from loamline_codecs import CodecSet
 
-_MOST = 500
-
 
 @dataclass(frozen=True)
 class Covered:
@@ -42,8 +40,10 @@ class Pair:
         return self.before != self.after or self.verdict_before != self.verdict_after
 
 
-def covered(store: Store, customer: str | None, revision_id: int) -> list[Covered]:
-    """Return the probes of a revision that may be seen, by dev_eui."""
+def covered(
+    store: Store, customer: str | None, revision_id: int, *, dev_eui: str | None = None, limit: int
+) -> list[Covered]:
+    """Return up to `limit` of the probes of a revision that may be seen, by dev_eui; that one alone if it is named."""
     whose = "true"
     if customer is not None:
         whose = f"""EXISTS (
@@ -52,8 +52,13 @@ def covered(store: Store, customer: str | None, revision_id: int) -> list[Covere
         )"""  # noqa: S608 - our own names
     rows = store.con.execute(
         "SELECT i.dev_eui, s.measured_from, s.measured_to FROM revision_span s JOIN probe_identity i USING (probe_id) "  # noqa: S608
-        f"WHERE s.revision_id = $revision AND {whose} ORDER BY i.dev_eui LIMIT {_MOST}",
-        {"revision": revision_id, **customer_parameter(customer)},
+        f"WHERE s.revision_id = $revision AND ($dev_euis IS NULL OR list_contains($dev_euis, i.dev_eui)) AND {whose} "
+        f"ORDER BY i.dev_eui LIMIT {int(limit)}",
+        {
+            "revision": revision_id,
+            "dev_euis": None if dev_eui is None else [dev_eui],
+            **customer_parameter(customer),
+        },
     ).fetchall()
     return [Covered(*row) for row in rows]
 

@@ -18,7 +18,7 @@ import pyarrow as pa
 from loamline.core.columns import floats, instant, instants, ints, whole
 from loamline.core.identity import merge, sessions
 from loamline.core.radio import margin_db
-from loamline.edges.store.api_pages import Term
+from loamline.edges.store.api_pages import parameters, where
 from loamline.edges.store.api_readings import Wanted, alone_of, probe_numbers, source_of
 from loamline.edges.store.connection import Store
 from loamline.edges.store.radio import microseconds
@@ -73,16 +73,6 @@ class Link:
     margin_db: float | None
     heard: int
     lost: int
-
-
-def where(terms: Sequence[Term]) -> str:
-    """Return terms as one condition of SQL."""
-    return " AND ".join(["true", *(f"({term.sql})" for term in terms)])
-
-
-def parameters(terms: Sequence[Term]) -> dict[str, Any]:
-    """Return the parameters that terms need."""
-    return {name: value for term in terms for name, value in term.parameters.items()}
 
 
 def stretch_hours(since: datetime, until: datetime) -> int:

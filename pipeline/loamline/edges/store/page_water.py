@@ -14,9 +14,10 @@ from loamline.core.columns import HOUR_US, Floats, Ints, floats, instant, instan
 from loamline.core.soil.profile import profile_storage
 from loamline.core.soil.profiles_of import profiles_of
 from loamline.core.soil.site_hours import HeldWater, SiteHours
+from loamline.edges.store.api_pages import parameters, where
 from loamline.edges.store.api_readings import Wanted, probe_numbers, source_of
 from loamline.edges.store.connection import Store
-from loamline.edges.store.page_series import parameters, stretch_hours, where
+from loamline.edges.store.page_series import stretch_hours
 from loamline.edges.store.registry import row_of
 from loamline_schemas.columns import Table
 from loamline_schemas.registry_tables import CROP, PLACEMENT, SOIL
