@@ -27,6 +27,7 @@ _LONG = 2 * ROWS_A_PAGE + 30
 _ROW = "Long row"
 _SITES = [f"Plot {number:04}" for number in range(_LONG)]
 _PROBES = [f"02BB00000001{number:04X}" for number in range(_LONG)]
+_UNREAD = [f"F2{number:04X}" for number in range(50)]
 _GATEWAYS = [f"gw-{number:04}" for number in range(_LONG)]
 
 
@@ -78,7 +79,12 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> Iterator[httpx.Client]:
         for hour in range(2)
         for dev_eui in _PROBES
     ]
-    with Store.open(stores.make(told, registry=registry)) as store:
+    unread = [
+        stores.uplink(_PROBES[1], payload, stores.START + timedelta(minutes=number), 100 + number)
+        for number, payload in enumerate(_UNREAD)
+    ]
+    unread.append(unread[-1].model_copy(update={"network": "another", "receptions": heard(_PROBES[0])[1:2]}))
+    with Store.open(stores.make([*told, *unread], registry=registry)) as store:
         load(store, with_bench(registry, 1, 31, 49))
         drive(applying(store, CODECS, ReplayScope(), "bench again", "somebody", ASKED_AT))
         store.con.execute(
@@ -137,6 +143,12 @@ def test_every_row_of_a_long_list_is_reached_once_and_no_page_is_longer_than_ano
 
 def test_the_newest_revision_stands_first(pages: httpx.Client) -> None:
     assert re.findall(r'href="/revisions/(\d+)"', pages.get("/revisions").text)[0] == str(_LONG)
+
+
+def test_what_was_set_aside_stands_newest_first_and_deliveries_of_one_uplink_once(pages: httpx.Client) -> None:
+    told = _walked(pages, "/set-aside", "deliveries and messages", r"<code>([0-9a-f ]+)</code></p>")
+    assert [name.replace(" ", "").upper() for one in told for name in one] == _UNREAD[::-1]
+    assert "2 deliveries. Reason" in pages.get("/set-aside").text
 
 
 @pytest.mark.parametrize("name", [_SITES[0], _SITES[-1]])

@@ -195,7 +195,7 @@ def test_a_customer_sees_nothing_of_another(keyed_report: Served, signed_in) -> 
         for name in ("Orchard", "Theirs", stores.PEARS, stores.PROFILE, STRANGER, "S-0002", "S-0004", "row 7", "gw-a"):
             assert name not in text, (path, name)
     aside = unescape(client.get("/set-aside").text)
-    assert "1 thing was kept" in aside
+    assert "1 delivery or message was kept" in aside
     assert "alert(3)" not in aside
 
 
@@ -205,7 +205,7 @@ def test_an_operator_sees_both_customers_and_what_was_no_uplink(keyed_report: Se
     assert MINE in first
     assert THEIRS in first
     aside = unescape(client.get("/set-aside").text)
-    assert "3 things were kept" in aside
+    assert "3 deliveries and messages were kept" in aside
     assert "alert(3)" in aside
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from loamline.edges.pages.asked import Asked, Page
 from loamline.edges.store.kept import Kept
-from loamline.edges.store.page_aside import counts, kept_page
+from loamline.edges.store.page_aside import count_kept, kept_page
 from loamline_codecs import Codec, CodecSet, Refusal
 from loamline_codecs.dissect import Leaf, dissect
 from loamline_codecs.lengths import length_in_words
@@ -37,7 +37,7 @@ class Shown:
 def show(asked: Asked) -> Page:
     """Return the page; a customer's tells of its own probes' uplinks, and of no messages."""
     asked.caller.check(Scope.FLEET)
-    excerpt = asked.excerpt(counts(asked.store, asked.customer), _A_PAGE)
+    excerpt = asked.excerpt(count_kept(asked.store, asked.customer), _A_PAGE)
     rows = kept_page(asked.store, asked.customer, excerpt.size, excerpt.start)
     told = [_shown(asked.codecs, kept) for kept in rows]
     return Page("aside.html.jinja", "Set aside", {"rows": told, "excerpt": excerpt})

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from datetime import datetime
 from typing import Any
 
 from loamline.edges.store.api_registry import OWN_PLACED, customer_parameter
@@ -14,52 +16,59 @@ _OWN = f"""EXISTS (
 )"""  # noqa: S608 - our own names
 
 
-def counts(store: Store, customer: str | None) -> int:
-    """Return how many uplinks and messages there are; deliveries of one uplink count once."""
-    ((total,),) = store.con.execute(
-        f"SELECT count(*) FROM ({_kept(store, customer)})",  # noqa: S608 - our own names
+def count_kept(store: Store, customer: str | None) -> int:
+    """Return how many deliveries and messages there are."""
+    return int(store.scalar(f"SELECT count(*) FROM ({_kept(customer)})", customer_parameter(customer)))  # noqa: S608
+
+
+def kept_page(store: Store, customer: str | None, limit: int, start: int) -> list[Kept]:
+    """Return `limit` of the deliveries and messages from number `start` on, the newest first.
+
+    Deliveries of one uplink among them are told as one.
+    """
+    rows = store.con.execute(
+        f"SELECT * FROM ({_kept(customer)}) ORDER BY kept_at DESC, seq DESC, content "  # noqa: S608 - our own names
+        f"LIMIT {int(limit)} OFFSET {int(start)}",
         customer_parameter(customer),
     ).fetchall()
-    return int(total)
+    uplinks = _uplinks(store, {seq: at for at, seq, *_ in rows if seq is not None})
+    told: dict[tuple[Any, ...], Kept] = {}
+    for at, seq, dev_eui, codec, reason, detail, content, envelope in rows:
+        if seq is None:
+            key: tuple[Any, ...] = (at, content, len(told))
+            told[key] = Kept("message", at, None, None, None, None, reason, detail, 1, content.hex(), envelope)
+            continue
+        dev_addr, fport, fcnt, payload = uplinks[seq]
+        key = (dev_eui, dev_addr, fport, fcnt, payload)
+        earlier = told.get(key)
+        # The newest comes first: the last one that is met was heard first.
+        deliveries = 1 if earlier is None else 1 + earlier.deliveries
+        told[key] = Kept("uplink", at, dev_eui, fport, fcnt, codec, reason, detail, deliveries, payload.hex())
+    return [*told.values()]
 
 
-def kept_page(store: Store, customer: str | None, limit: int, offset: int) -> list[Kept]:
-    """Return some of what was kept, the newest first."""
-    rows: list[Any] = store.con.execute(
-        f"SELECT * FROM ({_kept(store, customer)}) ORDER BY kept_at DESC, dev_eui, content "  # noqa: S608 - our own names
-        f"LIMIT {int(limit)} OFFSET {int(offset)}",
-        customer_parameter(customer),
+def _uplinks(store: Store, heard_at: Mapping[int, datetime]) -> dict[int, tuple[Any, ...]]:
+    """Return dev_addr, FPort, frame counter and payload of deliveries by `seq`, looked for where they were heard."""
+    if not heard_at:
+        return {}
+    since, until = min(heard_at.values()), max(heard_at.values())
+    rows = store.con.execute(
+        f"SELECT seq, dev_addr, fport, fcnt, payload FROM {store.raw_log(since, until)} "  # noqa: S608 - our own names
+        "WHERE heard_at BETWEEN $since AND $until AND list_contains($seqs, seq)",
+        {"since": since, "until": until, "seqs": [*heard_at]},
     ).fetchall()
-    return [
-        Kept(
-            kind=kind,
-            at=at,
-            dev_eui=dev_eui,
-            fport=fport,
-            fcnt=fcnt,
-            codec=codec,
-            reason=reason,
-            detail=detail,
-            deliveries=deliveries,
-            hex=content.hex(),
-            envelope=envelope,
-        )
-        for kind, at, dev_eui, fport, fcnt, codec, reason, detail, deliveries, content, envelope in rows
-    ]
+    return {seq: tuple(more) for seq, *more in rows}
 
 
-def _kept(store: Store, customer: str | None) -> str:
+def _kept(customer: str | None) -> str:
     uplinks = f"""
-        SELECT 'uplink' AS kind, min(s.heard_at) AS kept_at, i.dev_eui, u.fport, u.fcnt, any_value(s.codec) AS codec,
-               any_value(s.reason) AS reason, any_value(s.detail) AS detail, count(*) AS deliveries,
-               u.payload AS content, NULL::VARCHAR AS envelope
-        FROM set_aside s JOIN {store.raw_log()} u USING (seq) JOIN probe_identity i ON i.probe_id = s.probe_id
-        WHERE {"true" if customer is None else _OWN} GROUP BY i.dev_eui, u.dev_addr, u.fport, u.fcnt, u.payload
+        SELECT s.heard_at AS kept_at, s.seq, i.dev_eui, s.codec, s.reason, s.detail, NULL::BLOB AS content,
+               NULL::VARCHAR AS envelope
+        FROM set_aside s JOIN probe_identity i USING (probe_id) WHERE {"true" if customer is None else _OWN}
     """  # noqa: S608 - our own names
     if customer is not None:
         return uplinks
     return f"""{uplinks} UNION ALL
-        SELECT 'message', stored_at, NULL, NULL, NULL, NULL, 'message', detail, 1, content,
-               coalesce(kind, '{FIRST_KIND}')
+        SELECT stored_at, NULL, NULL, NULL, 'message', detail, content, coalesce(kind, '{FIRST_KIND}')
         FROM rejected_message
     """  # noqa: S608 - our own names
