@@ -25,7 +25,7 @@ from loamline.edges.store.page_series import (
     stretch_hours,
     verdict_counts,
 )
-from loamline.edges.store.page_water import DepthStretch, storage_of
+from loamline.edges.store.page_water import DepthStretch, water_of
 from loamline.edges.store.profiles import Span, site_hours
 from loamline.edges.store.radio import microseconds
 from loamline.edges.store.registry import insert, save_state
@@ -155,12 +155,49 @@ def test_the_storage_of_a_site_is_that_of_the_profile_command(season: Store, sto
     """Two ways to the same figure: the page's stretches of one hour, and `loamline profile`."""
     until = stores.START + timedelta(days=5)
     wanted = Wanted(site="Pear orchard", since=stores.START, until=until)
-    told = {row.at: row.storage_mm for row in storage_of(season, wanted)}
+    told = {row.at: row.storage_mm for row in water_of(season, wanted).storage}
     counting = (Verdict.PASS, Verdict.NOT_EVALUATED, Verdict.SUSPECT)
     rows = site_hours(season, Span("Pear orchard", stores.START, until), counting).read_all().to_pylist()
     expected = {row["hour"]: row["storage_mm"] for row in rows if row["storage_mm"] is not None}
     assert len(expected) > 50
     assert told == pytest.approx(expected)
+
+
+def test_storage_over_longer_stretches_is_the_mean_of_their_hours(stores) -> None:
+    """A probe that misses no hour and no depth, over 30 days: stretches of two hours."""
+    hours = 24 * 10
+    told = [stores.v4(stores.PROFILE, hour, [12 + hour % 7 / 5, 20.5 + hour % 3]) for hour in range(hours)]
+    with Store.open(stores.make(told)) as store:
+        until = stores.START + timedelta(hours=hours)
+        wanted = Wanted(site="Pear orchard", since=until - timedelta(days=30), until=until)
+        storage = water_of(store, wanted).storage
+        span = Span("Pear orchard", stores.START, until)
+        rows = site_hours(store, span, (Verdict.PASS, Verdict.NOT_EVALUATED)).read_all().to_pylist()
+    by_hour = {row["hour"]: row["storage_mm"] for row in rows}
+    assert len(storage) == hours / 2
+    for row in storage:
+        assert row.storage_mm == pytest.approx((by_hour[row.at] + by_hour[row.at + timedelta(hours=1)]) / 2)
+
+
+@pytest.mark.parametrize("days", [5, 30, 365])
+def test_a_site_counts_its_verdicts_and_keeps_the_extremes_of_each_depth(season: Store, stores, days: int) -> None:
+    until = stores.START + timedelta(days=5)
+    wanted = Wanted(site="Pear orchard", since=until - timedelta(days=days), until=until)
+    water = water_of(season, wanted)
+    assert water.verdicts == verdict_counts(season, wanted)
+    stored = season.con.execute(
+        "SELECT depth_cm, count(*), min(vwc_m3_m3), max(vwc_m3_m3), sum(vwc_m3_m3) FROM reading "
+        "JOIN provenance USING (provenance_id) JOIN placement ON digest = placement_digest "
+        "WHERE site = ? AND verdict_flag NOT IN (?, ?) AND vwc_m3_m3 IS NOT NULL GROUP BY 1",
+        ["Pear orchard", *_BAD],
+    ).fetchall()
+    assert {row.depth_cm for row in water.depths} == {depth for depth, *_ in stored}
+    for depth, count, low, high, total in stored:
+        of = [row for row in water.depths if row.depth_cm == depth]
+        assert sum(row.readings for row in of) == count
+        assert min(row.vwc_min_m3_m3 for row in of) == low
+        assert max(row.vwc_max_m3_m3 for row in of) == high
+        assert sum(row.readings * row.vwc_mean_m3_m3 for row in of) == pytest.approx(total)
 
 
 def stretches(*means: float) -> list[DepthStretch]:

@@ -23,7 +23,7 @@ leaves the storage of that hour unknown: nothing is invented, unless the caller 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -173,20 +173,24 @@ def profile_storage(
         means[group[cells][begins], number[cells][begins]] = sums / lengths
     present = ~np.isnan(means)
 
+    owner, depths = which[firsts], present.sum(axis=1).astype(np.int64)
     storage = np.full(len(firsts), np.nan)
-    shapes, shape_of = np.unique(np.column_stack([which[firsts], present]), axis=0, return_inverse=True)
-    for index, (owner, *mask) in enumerate(shapes.tolist()):
+    known = np.array([len(profile.depths_cm) for profile in profiles], dtype=np.int64)
+    wanted = depths > 0 if without_missing_depths else depths == known[owner]
+    groups = np.flatnonzero(wanted)
+    # Profiles of the same depths and root depth, with the same of them there, share their weights.
+    shapes: dict[tuple[tuple[float, ...], float], int] = {}
+    shape = np.array([shapes.setdefault((p.depths_cm, p.root_depth_cm), len(shapes)) for p in profiles], np.int64)
+    of_shape = [*shapes]
+    for index, mask, some in _alike(shape[owner[groups]], present[groups]):
+        all_depths, root_depth_cm = of_shape[index]
         there = np.flatnonzero(mask)
-        known = profiles[owner]
-        if not len(there) or (len(there) < len(known.depths_cm) and not without_missing_depths):
-            continue
-        weights = storage_weights_mm([known.depths_cm[depth] for depth in there], known.root_depth_cm)
-        hours = np.flatnonzero(shape_of.ravel() == index)
-        total = np.zeros(len(hours))
+        total = np.zeros(len(some))
+        weights = storage_weights_mm([all_depths[depth] for depth in there], root_depth_cm)
         for weight, depth in zip(weights, there, strict=True):
-            total += weight * means[hours, depth]
-        storage[hours] = total
-    return ProfileStorage(which[firsts], at[firsts], storage, present.sum(axis=1).astype(np.int64))
+            total += weight * means[groups[some], depth]
+        storage[groups[some]] = total
+    return ProfileStorage(owner, at[firsts], storage, depths)
 
 
 def site_storage(profiles: Sequence[Profile], by_profile: ProfileStorage) -> SiteStorage:
@@ -207,17 +211,23 @@ def site_storage(profiles: Sequence[Profile], by_profile: ProfileStorage) -> Sit
     return SiteStorage(site[begins], hour[begins], mean, profiles_with, members - profiles_with)
 
 
+def _alike(shape: Ints, present: Bools) -> Iterator[tuple[int, Bools, Ints]]:
+    """Yield each shape and each set of depths that are there, shape (d,), and which of g groups have both."""
+    order = np.lexsort((*present.T, shape))
+    begins = np.flatnonzero(group_starts(shape[order], *(column[order] for column in present.T)))
+    for some in np.split(order, begins[1:]) if len(order) else []:
+        yield int(shape[some[0]]), present[some[0]], some
+
+
 def _depth_numbers(profiles: Sequence[Profile], which: Ints, depth_cm: Floats) -> Ints:
     """Return which of its profile's depths each reading is at, shape (m,)."""
-    number = np.zeros(len(which), dtype=np.int64)
-    for index in np.unique(which).tolist():
-        depths = np.asarray(profiles[index].depths_cm)
-        rows = np.flatnonzero(which == index)
-        found = np.minimum(np.searchsorted(depths, depth_cm[rows]), len(depths) - 1)
-        strange = depths[found] != depth_cm[rows]
-        if strange.any():
-            got = depth_cm[rows][strange][0]
-            told = ", ".join(f"{depth:g}" for depth in depths)
-            raise ValueError(f"expected a depth of profile {index} ({told} cm), got a reading at {got:g} cm")
-        number[rows] = found
+    number = np.full(len(which), -1, dtype=np.int64)
+    for depth in range(max((len(profile.depths_cm) for profile in profiles), default=0)):
+        at = np.array([p.depths_cm[depth] if depth < len(p.depths_cm) else np.nan for p in profiles])
+        number[at[which] == depth_cm] = depth
+    strange = np.flatnonzero(number < 0)
+    if len(strange):
+        index, got = int(which[strange[0]]), depth_cm[strange[0]]
+        told = ", ".join(f"{depth:g}" for depth in profiles[index].depths_cm)
+        raise ValueError(f"expected a depth of profile {index} ({told} cm), got a reading at {got:g} cm")
     return number

@@ -57,13 +57,12 @@ def profiles_of(
 
     ValueError where a soil contradicts itself or a crop is unknown.
     """
+    by_probe, soils_at, crops_at = _by(placements, "dev_eui"), _by(soils, "site"), _by(crops, "site")
     numbers: dict[Profile, int] = {}
     spans: list[tuple[int, int, int, int]] = []
     for site, dev_eui in sorted({(row.site, row.dev_eui) for row in placements}):
         site_code, probe_code = site_codes[site], probe_codes[dev_eui]
-        of_probe = [row for row in placements if row.dev_eui == dev_eui]
-        layered = [row for row in soils if row.site == site]
-        grown = [row for row in crops if row.site == site]
+        of_probe, layered, grown = by_probe[dev_eui], soils_at.get(site, []), crops_at.get(site, [])
         for start, end in pairwise(_turns((*of_probe, *layered, *grown))):
             there = [row for row in _placed_at(of_probe, start) if row.site == site]
             if not there:
@@ -101,6 +100,13 @@ def layers_of(
         same = bool(layers) and layers[-1].water == water
         layers.append(Layer(layers.pop().top_cm if same else top, bottom, water))
     return tuple(layers)
+
+
+def _by(rows: Iterable[Row], name: str) -> dict[str, list[Row]]:
+    told: dict[str, list[Row]] = {}
+    for row in rows:
+        told.setdefault(getattr(row, name), []).append(row)
+    return told
 
 
 def _placed_at(rows: Sequence[PlacementRow], at_us: int) -> list[PlacementRow]:

@@ -16,8 +16,8 @@ from loamline.edges.pages.download import FORMATS, may_download
 from loamline.edges.store.api_readings import Wanted
 from loamline.edges.store.page_fleet import site_rows
 from loamline.edges.store.page_places import Bounds, PlacedAt, site_seen
-from loamline.edges.store.page_series import stretch_hours, verdict_counts
-from loamline.edges.store.page_water import DepthStretch, StorageStretch, depths_of, storage_of
+from loamline.edges.store.page_series import stretch_hours
+from loamline.edges.store.page_water import DepthStretch, StorageStretch, water_of
 from loamline.edges.store.radio import microseconds
 
 #: A depth is told to grow wetter or drier where its daily mean moves by more than this; under it lie noise and the
@@ -62,8 +62,8 @@ def show(asked: Asked) -> Page:
     since, until, days = asked.span(30, newest)
     zone = site["time_zone"]
     wanted = Wanted(customer=asked.customer, site=name, since=since, until=until)
-    depths = depths_of(asked.store, wanted)
-    storage = storage_of(asked.store, wanted)
+    water = water_of(asked.store, wanted)
+    depths, storage = water.depths, water.storage
     placed = PlacedAt(asked.store, asked.customer, name, until - timedelta(seconds=1))
     excerpt = asked.excerpt(placed.count_probes())
     bounds = placed.bounds()
@@ -92,7 +92,7 @@ def show(asked: Asked) -> Page:
         "depth_chart": _depth_chart(by_depth, bounds, (since, until), zone) if by_depth else None,
         "by_depth": by_depth,
         "by_time": _by_time(depths, hours),
-        "verdicts": verdict_counts(asked.store, wanted),
+        "verdicts": water.verdicts,
         "steady": STEADY_M3_M3,
         "wetting": WETTING_M3_M3,
     }

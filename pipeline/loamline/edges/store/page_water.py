@@ -10,7 +10,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from loamline.core.columns import HOUR_US, Floats, Ints, floats, instant, instants, ints, whole
+from loamline.core.columns import HOUR_US, Floats, floats, instant, instants, ints, whole
 from loamline.core.soil.profile import profile_storage
 from loamline.core.soil.profiles_of import profiles_of
 from loamline.core.soil.site_hours import HeldWater, SiteHours
@@ -24,12 +24,12 @@ from loamline_schemas.registry_tables import CROP, PLACEMENT, SOIL
 from loamline_schemas.verdicts import Verdict
 
 _FIGURES = ("storage_mm", "wilting_point_mm", "field_capacity_mm", "readily_available_mm", "root_depth_m")
-_COUNTS = f"r.verdict_flag NOT IN ({int(Verdict.FAIL)}, {int(Verdict.MISSING)})"
+_COUNTS = f"r.vwc_m3_m3 IS NOT NULL AND r.verdict_flag NOT IN ({int(Verdict.FAIL)}, {int(Verdict.MISSING)})"
 
 
 @dataclass(frozen=True)
 class StorageStretch:
-    """Means over the hours of one stretch that have a storage; mm from the surface to the root depth."""
+    """Water of one stretch, the mean over the probes that have all their depths; mm from the surface to the roots."""
 
     at: datetime
     storage_mm: float
@@ -37,7 +37,6 @@ class StorageStretch:
     field_capacity_mm: float
     readily_available_mm: float
     root_depth_m: float
-    hours: int
     probes: int
 
 
@@ -55,67 +54,98 @@ class DepthStretch:
     plant_available_fraction: float | None
 
 
-def depths_of(store: Store, wanted: Wanted) -> list[DepthStretch]:
-    """Return the stretches of every depth of a site, by depth and time; `wanted` names site, since and until."""
-    hours = _hours(wanted)
-    terms = wanted.terms()
-    rows = store.con.execute(
-        f"""
-        SELECT l.depth_cm, min(r.measured_at), count(*), count(DISTINCT r.probe_id), min(r.vwc_m3_m3),
-               avg(r.vwc_m3_m3), max(r.vwc_m3_m3), avg(r.plant_available_fraction)
-        {source_of(probe_numbers(store, wanted, None))}
-        WHERE r.vwc_m3_m3 IS NOT NULL AND {_COUNTS} AND {where(terms)}
-        GROUP BY l.depth_cm, epoch_us(r.measured_at) // {hours * HOUR_US} ORDER BY 1, 2
-        """,
-        parameters(terms),
-    ).fetchall()
-    return [DepthStretch(*row) for row in rows]
+@dataclass(frozen=True)
+class SiteWater:
+    """A site over a span: its depths by depth and time, its root zone by time, and how many readings have which word.
 
-
-def storage_of(store: Store, wanted: Wanted) -> list[StorageStretch]:
-    """Return the water of a site's root zone by stretches that have any, in order of time.
-
-    Hours in which a probe lacks a depth have no storage of that probe. Depths, layers, root depth and depletion
-    fraction are what the registry says now.
+    Depths, layers, root depth and depletion fraction are what the registry says now.
     """
-    hours = _hours(wanted)
-    readings = _readings(store, wanted)
-    if not readings.num_rows:
-        return []
-    by_hour = _by_hour(store, wanted, readings)
-    known = ~np.isnan(by_hour.storage_mm)
-    stretch = by_hour.hour[known] // hours
-    told = []
-    for number in np.unique(stretch).tolist():
-        of: Ints = np.flatnonzero(known)[stretch == number]
-        figures = {name: float(np.mean(getattr(by_hour, name)[of])) for name in _FIGURES}
-        at = instant(int(by_hour.hour[of[0]]) * HOUR_US)
-        told.append(StorageStretch(at=at, hours=len(of), probes=int(by_hour.probes[of].max()), **figures))
-    return told
+
+    depths: list[DepthStretch]
+    storage: list[StorageStretch]
+    verdicts: dict[str, int]
 
 
-def _hours(wanted: Wanted) -> int:
+def water_of(store: Store, wanted: Wanted) -> SiteWater:
+    """Return the water of a site; `wanted` names site, since and until. Its readings are read once."""
     if wanted.since is None or wanted.until is None:
         raise ValueError("expected a span with both ends, got one that is open")
-    return stretch_hours(wanted.since, wanted.until)
+    hours = stretch_hours(wanted.since, wanted.until)
+    stretches = _stretches(store, wanted, hours)
+    counts = {flag.word: int(pc.sum(stretches.column(flag.word)).as_py() or 0) for flag in Verdict}
+    return SiteWater(
+        depths=_depths(stretches),
+        storage=_storage(store, wanted, stretches, hours),
+        verdicts={word: count for word, count in counts.items() if count},
+    )
 
 
-def _readings(store: Store, wanted: Wanted) -> pa.Table:
+def _stretches(store: Store, wanted: Wanted, hours: int) -> pa.Table:
+    """Return a row a probe, depth and stretch: sums over the readings that count, and how many have which verdict."""
     terms = wanted.terms()
+    each = ", ".join(f"count(*) FILTER (r.verdict_flag = {int(flag)}) AS {flag.word}" for flag in Verdict)
     return store.con.sql(
         f"""
-        SELECT r.probe_id, l.depth_cm, epoch_us(r.measured_at) // {HOUR_US} AS hour, min(r.measured_at) AS measured_at,
-               avg(r.vwc_m3_m3) FILTER ({_COUNTS}) AS vwc_m3_m3
+        SELECT r.probe_id, l.depth_cm, epoch_us(r.measured_at) // {hours * HOUR_US} AS stretch,
+               min(r.measured_at) AS measured_at, min(r.measured_at) FILTER ({_COUNTS}) AS at,
+               count(*) FILTER ({_COUNTS}) AS readings, sum(r.vwc_m3_m3) FILTER ({_COUNTS}) AS vwc_sum,
+               min(r.vwc_m3_m3) FILTER ({_COUNTS}) AS vwc_min, max(r.vwc_m3_m3) FILTER ({_COUNTS}) AS vwc_max,
+               sum(r.plant_available_fraction) FILTER ({_COUNTS}) AS fraction_sum,
+               count(r.plant_available_fraction) FILTER ({_COUNTS}) AS fractions, {each}
         {source_of(probe_numbers(store, wanted, None))}
-        WHERE {where(terms)}
-        GROUP BY ALL ORDER BY hour
+        WHERE {where(terms)} GROUP BY ALL ORDER BY l.depth_cm, stretch, r.probe_id
         """,
         params=parameters(terms),
     ).to_arrow_table()
 
 
-def _by_hour(store: Store, wanted: Wanted, readings: pa.Table) -> SiteHours:
-    seen = set(pc.unique(readings.column("probe_id")).to_pylist())
+def _depths(stretches: pa.Table) -> list[DepthStretch]:
+    counting = stretches.filter(pc.greater(stretches.column("readings"), 0))
+    found = counting.group_by(["depth_cm", "stretch"], use_threads=False).aggregate(
+        [
+            ("at", "min"),
+            ("readings", "sum"),
+            ("probe_id", "count"),
+            ("vwc_min", "min"),
+            ("vwc_sum", "sum"),
+            ("vwc_max", "max"),
+            ("fraction_sum", "sum"),
+            ("fractions", "sum"),
+        ]
+    )
+    return [
+        DepthStretch(
+            row["depth_cm"],
+            row["at_min"],
+            row["readings_sum"],
+            row["probe_id_count"],
+            row["vwc_min_min"],
+            row["vwc_sum_sum"] / row["readings_sum"],
+            row["vwc_max_max"],
+            row["fraction_sum_sum"] / row["fractions_sum"] if row["fractions_sum"] else None,
+        )
+        for row in found.to_pylist()
+    ]
+
+
+def _storage(store: Store, wanted: Wanted, stretches: pa.Table, hours: int) -> list[StorageStretch]:
+    """Return the stretches in which a probe at least has all its depths; one that lacks a depth doesn't count."""
+    if not stretches.num_rows:
+        return []
+    told = _by_stretch(store, wanted, stretches)
+    return [
+        StorageStretch(
+            at=instant(int(told.hour[row]) * hours * HOUR_US),
+            probes=int(told.probes[row]),
+            **{name: float(getattr(told, name)[row]) for name in _FIGURES},
+        )
+        for row in np.flatnonzero(~np.isnan(told.storage_mm)).tolist()
+    ]
+
+
+def _by_stretch(store: Store, wanted: Wanted, stretches: pa.Table) -> SiteHours:
+    """Return the site's water by stretch, which stands for the hour: storage is as linear in water as a mean is."""
+    seen = set(pc.unique(stretches.column("probe_id")).to_pylist())
     numbers = {
         dev_eui: number
         for dev_eui, number in store.con.execute("SELECT dev_eui, probe_id FROM probe_identity").fetchall()
@@ -125,16 +155,17 @@ def _by_hour(store: Store, wanted: Wanted, readings: pa.Table) -> SiteHours:
     codes = {name: code for code, name in enumerate(sorted({row.site for row in placements} | {str(wanted.site)}))}
     soils, crops = (_rows(store, table, "site", [*codes]) for table in (SOIL, CROP))
     held = profiles_of(placements, soils, crops, codes, numbers)
-    probe, at = ints(whole(readings, "probe_id")), instants(whole(readings, "measured_at"))
+    probe, at = ints(whole(stretches, "probe_id")), instants(whole(stretches, "measured_at"))
     site = np.full(len(probe), codes[str(wanted.site)], dtype=np.int64)
-    vwc: Floats = floats(whole(readings, "vwc_m3_m3"))
+    readings = ints(whole(stretches, "readings"))
+    vwc: Floats = floats(whole(stretches, "vwc_sum")) / np.maximum(readings, 1)
     made = profile_storage(
         held.profiles,
         held.at(site, probe, at),
-        floats(whole(readings, "depth_cm")),
-        ints(whole(readings, "hour")),
+        floats(whole(stretches, "depth_cm")),
+        ints(whole(stretches, "stretch")),
         vwc,
-        ~np.isnan(vwc),
+        readings > 0,
     )
     return HeldWater(held.profiles).site_hours(made)
 
