@@ -1,10 +1,11 @@
-"""Grouping of columns: distinct combinations by hashing, and the first row of a group since an instant."""
+"""Grouping of columns: distinct combinations by hashing, the first row of a group since an instant, and medians."""
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from loamline.core.columns import distinct, rows_since
+from loamline.core.columns import distinct, medians, rows_since
 
 _FAR = 2**62
 numbers = st.one_of(st.integers(-3, 3), st.sampled_from([-_FAR // 2, _FAR // 2]))
@@ -32,3 +33,13 @@ def test_the_first_row_since_an_instant_is_of_the_rows_own_group(groups, back, f
         begin = max(index for index in range(row + 1) if starts[index])
         expected.append(next(index for index in range(begin, row + 1) if at[index] >= since[row]))
     assert rows_since(starts, at, since).tolist() == expected
+
+
+@given(st.lists(st.lists(st.one_of(st.just(np.nan), st.floats(-1e6, 1e6)), min_size=1, max_size=7), max_size=6))
+def test_medians_are_numpys_of_what_is_known_of_each_group(groups):
+    """numpy's nanmedian is the reference; a group of which nothing is known has none."""
+    values = np.array([value for group in groups for value in group], dtype=np.float64)
+    begins = np.cumsum([0, *(len(group) for group in groups)])[:-1]
+    known = [[value for value in group if not np.isnan(value)] for group in groups]
+    expected = [np.median(group) if group else np.nan for group in known]
+    assert medians(values, begins).tolist() == pytest.approx(expected, nan_ok=True)

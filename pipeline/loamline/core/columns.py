@@ -79,6 +79,23 @@ def group_starts(*sorted_keys: NDArray[Any]) -> Bools:
     return starts
 
 
+def medians(values: Floats, begins: Ints) -> Floats:
+    """Return the median of the known values of each of g groups, which lie together and begin at `begins`; (g,).
+
+    NaN where a group has none. Of an even number, the mean of the middle two.
+    """
+    group = np.repeat(np.arange(len(begins)), np.diff(np.append(begins, len(values))))
+    known = np.flatnonzero(~np.isnan(values))
+    order = known[np.lexsort((values[known], group[known]))]
+    counts = np.bincount(group[known], minlength=len(begins))
+    firsts = np.cumsum(counts) - counts
+    told: Floats = np.full(len(begins), np.nan)
+    some = np.flatnonzero(counts)
+    low, high = ((firsts + half // 2)[some] for half in (counts - 1, counts))
+    told[some] = (values[order[low]] + values[order[high]]) / 2
+    return told
+
+
 def order_by(*keys: Ints) -> Ints:
     """Return the rows in order of the keys, the first the most important, equal ones in their own order; shape (n,).
 

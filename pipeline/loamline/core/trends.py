@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from loamline.core.columns import DAY_US, Floats, Ints, group_starts
+from loamline.core.columns import DAY_US, Floats, Ints, group_starts, medians
 
 #: Fewer days than this with values, or a shorter span, say nothing of a trend (common practice).
 LEAST_DAYS = 14
@@ -33,11 +33,10 @@ def daily_medians(at_us: Ints, values: Floats) -> tuple[Ints, Floats]:
     """Return the UTC days (since 1970) that have values and the median of each, ascending; NaN is no value."""
     known = ~np.isnan(values)
     day, value = at_us[known] // DAY_US, values[known]
-    order = np.lexsort((value, day))
-    day, value = day[order], value[order]
+    order = np.argsort(day, kind="stable")
+    day = day[order]
     starts = np.flatnonzero(group_starts(day))
-    ends = np.append(starts[1:], len(day))[: len(starts)]
-    return day[starts], (value[(starts + ends - 1) // 2] + value[(starts + ends) // 2]) / 2
+    return day[starts], medians(value[order], starts)
 
 
 def trend(days: Ints, values: Floats) -> Trend | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import timedelta
+from datetime import UTC, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -15,10 +15,12 @@ from hypothesis import strategies as st
 from loamline.core.reading_summaries import Period
 from loamline.edges.api.paging import after_of, cursor_of, link_header
 from loamline.edges.problem_details import HttpError
+from loamline.edges.store.api_fleet import health_page, health_rows
 from loamline.edges.store.api_pages import Page
 from loamline.edges.store.api_readings import Wanted, latest_page, readings_page
 from loamline.edges.store.api_summaries import summaries_page
 from loamline.edges.store.connection import Store
+from loamline.edges.store.fleet import Period as Window
 from loamline.edges.store.readings import Selection, readings
 from loamline.edges.store.writer import Writer
 from loamline_codecs import builtin_codecs
@@ -100,6 +102,22 @@ def test_pages_of_the_newest_are_the_newest(store: Store, customer: str | None, 
     for row in readings_page(store, wanted, None, 100_000).rows.to_pylist():
         newest[row["dev_eui"], row["depth_index"]] = row
     assert pages == [newest[key] for key in sorted(newest)]
+
+
+@SOME
+@given(customer=CUSTOMERS, needy=st.booleans(), limits=st.lists(st.integers(1, 3), min_size=1, max_size=3))
+def test_pages_of_the_fleet_are_the_health_of_all(
+    store: Store, customer: str | None, needy: bool, limits: list[int]
+) -> None:
+    """Each page looks at its own probes alone, and finds of each what looking at all of them finds."""
+    now = store.scalar("SELECT max(heard_at) FROM uplink").astimezone(UTC)
+    period = Window.of(now, now, 7)
+    pages = joined(
+        lambda after, limit: health_page(store, customer, period, None, after and after[0], limit, needy=needy),
+        taking(limits),
+    ).to_pylist()
+    whole = [row for row in health_rows(store, customer, period, None) if row["attention"] or not needy]
+    assert pages == whole
 
 
 @pytest.mark.parametrize("limit", [1, 4])

@@ -11,7 +11,7 @@ import pytest
 
 from loamline.edges.api import serve_in_thread
 from loamline.edges.pages import Sessions, gateway_pages, make_pages
-from loamline.edges.store import page_series
+from loamline.edges.store import page_gateways, page_series
 from loamline.edges.store.connection import Store
 from loamline.edges.store.radio import Span, named_probes, radio_report
 from loamline.edges.store.reading_api import StoreReader
@@ -100,3 +100,17 @@ def test_margins_of_a_gateway_are_those_of_the_radio_report_whatever_the_fleet(
     assert f"<dt>Margin, median of its links</dt><dd>{own.margin_db:.1f} dB</dd>" in text
     assert "<dt>Probes that no other hears</dt><dd>1</dd>" in text
     assert ("are of the last day" in text) == (most == 1)
+
+
+@pytest.mark.parametrize("path", ["/gateways", "/gateways/gw-a"])
+def test_gateways_of_a_large_fleet_are_of_the_last_days_and_say_so(
+    long_store: tuple[Store, Stores], monkeypatch: pytest.MonkeyPatch, path: str
+) -> None:
+    """As many deliveries as three hourly probes make in ten days."""
+    store, stores = long_store
+    assert "too many probes" not in _shown(store, stores, f"{path}?days=30")
+    monkeypatch.setattr(page_gateways, "_MOST_COUNTED", 3 * 240)
+    text = _shown(store, stores, f"{path}?days=30")
+    assert "too many probes to tell of all these days: what follows is since" in text
+    assert "31 May 2026, 00:00" in text
+    assert "too many probes" not in _shown(store, stores, f"{path}?days=7")

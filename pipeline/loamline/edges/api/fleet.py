@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Annotated
 
-import pyarrow as pa
 from fastapi import APIRouter, Query, Response
 from pydantic import Field
 
@@ -12,7 +11,7 @@ from loamline.edges.api.asking import OfFleet, PageQuery
 from loamline.edges.api.document import listing
 from loamline.edges.api.parameters import SiteName
 from loamline.edges.api.probes import check_known
-from loamline.edges.store.api_fleet import HEALTH, health_rows
+from loamline.edges.store.api_fleet import HEALTH, health_page
 from loamline.edges.store.api_pages import After, Page, schema_of
 from loamline.edges.store.connection import Store
 from loamline.edges.store.fleet import Period
@@ -36,13 +35,7 @@ def fleet(asked: OfFleet, query: Annotated[FleetQuery, Query()]) -> Response:
 
     def read(store: Store, after: After | None, limit: int) -> Page:
         check_known(store, asked.customer, None, query.site)
-        rows = [
-            row
-            for row in health_rows(store, asked.customer, period, query.site)
-            if (row["attention"] or not query.needs_attention) and (after is None or row["dev_eui"] > after[0])
-        ]
-        shown = rows[:limit]
-        end = (shown[-1]["dev_eui"],) if len(rows) > limit else None
-        return Page(pa.Table.from_pylist(shown, schema=_SCHEMA), end)
+        begin = None if after is None else str(after[0])
+        return health_page(store, asked.customer, period, query.site, begin, limit, needy=query.needs_attention)
 
     return asked.page(query, (str,), read)

@@ -11,7 +11,7 @@ from loamline.edges.pages.asked import SPANS, Asked, Page, missing
 from loamline.edges.pages.charts import Chart, Panel
 from loamline.edges.store.api_fleet import gateways_of
 from loamline.edges.store.api_pages import Term, rows_of
-from loamline.edges.store.page_gateways import DayHeard, days_of, heard_by, hears
+from loamline.edges.store.page_gateways import DayHeard, counted_since, days_of, heard_by, hears
 from loamline.edges.store.radio import Span, named_probes, radio_report
 from loamline_schemas.key_tables import Scope
 
@@ -23,11 +23,19 @@ _MOST_REPORTED, _DAY = 500, timedelta(days=1)
 def show_all(asked: Asked) -> Page:
     """Return the list of gateways that heard uplinks that may be seen."""
     asked.caller.check(Scope.FLEET)
-    since, until, days = asked.span(7, None)
+    since, until, days, cut = _span(asked)
     listing, own = gateways_of(asked.store, asked.customer, since, until)
     rows = sorted(rows_of(asked.store, listing, own), key=lambda row: row["last_heard_at"])
     excerpt = asked.excerpt(len(rows))
-    told = {"gateways": excerpt.of(rows), "excerpt": excerpt, "days": days, "spans": SPANS, "now": asked.now}
+    told = {
+        "gateways": excerpt.of(rows),
+        "excerpt": excerpt,
+        "days": days,
+        "since": since,
+        "cut": cut,
+        "spans": SPANS,
+        "now": asked.now,
+    }
     return Page("gateways.html.jinja", "Gateways", told)
 
 
@@ -35,17 +43,18 @@ def show(asked: Asked) -> Page:
     """Return one gateway's page. Raises PageError (404) for one that heard nothing that may be seen."""
     asked.caller.check(Scope.FLEET)
     name = asked.path["gateway"]
-    since, until, days = asked.span(7, None)
+    since, until, days, cut = _span(asked)
     listing, own = gateways_of(asked.store, asked.customer, since, until)
     rows = rows_of(asked.store, listing, own, [Term("gateway = $gateway", {"gateway": name})], limit=1)
     if not rows:
-        raise missing("gateway", name, f"None of that name heard an uplink in the last {days} days.")
+        raise missing("gateway", name, f"None of that name heard an uplink since {since:%Y-%m-%d %H:%M} UTC.")
     heard = hears(asked.store, asked.customer, name, since, until)
     excerpt = asked.excerpt(len(heard))
     daily = days_of(asked.store, asked.customer, name, since, until)
     told: dict[str, Any] = {
         "gateway": rows[0],
         "days": days,
+        "cut": cut,
         "spans": SPANS,
         "daily": daily,
         "chart": _chart(name, daily, (since, until)) if daily else None,
@@ -57,6 +66,13 @@ def show(asked: Asked) -> Page:
         "until": until,
     }
     return Page("gateway.html.jinja", f"Gateway {name}", told)
+
+
+def _span(asked: Asked) -> tuple[datetime, datetime, int, bool]:
+    """Return since and until, the days that the address asks for, and whether these are too many for the fleet."""
+    since, until, days = asked.span(7, None)
+    told = counted_since(asked.store, since, until)
+    return told, until, days, told > since
 
 
 def _report(asked: Asked, name: str, span: tuple[datetime, datetime], hears: int) -> dict[str, Any] | None:

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
 import pyarrow as pa
 
-from loamline.edges.store.api_pages import Listing, Term
-from loamline.edges.store.api_readings import Wanted, probe_numbers, source_of
+from loamline.edges.store.api_pages import Listing, Page, Term, schema_of
+from loamline.edges.store.api_readings import Wanted, names_of, probe_numbers, source_of
 from loamline.edges.store.api_registry import OWN_PLACED
 from loamline.edges.store.connection import Store
 from loamline.edges.store.fleet import Period, ProbeHealth, attention, fleet
@@ -111,13 +112,18 @@ HEALTH = (
 )  # fmt: skip
 
 
-def health_rows(store: Store, customer: str | None, period: Period, site: str | None) -> list[dict[str, Any]]:
+def health_rows(
+    store: Store, customer: str | None, period: Period, site: str | None, dev_euis: Collection[str] | None = None
+) -> list[dict[str, Any]]:
     """Return the health of the probes placed now that may be seen, by dev_eui, columns as HEALTH.
 
     Everybody's: also of those that are placed nowhere. Of a customer's probe only the time since it was placed there
-    counts; one that has a depth at somebody else's site now is left out.
+    counts; one that has a depth at somebody else's site now is left out. With `dev_euis` of these alone.
     """
-    found = fleet(store, period, site) if customer is None else _own(store, customer, period, site)
+    if customer is None:
+        found = fleet(store, period, site, dev_euis=dev_euis)
+    else:
+        found = _own(store, customer, period, site, dev_euis)
     return [_health_row(probe) for probe in sorted(found, key=lambda probe: probe.dev_eui)]
 
 
@@ -126,13 +132,37 @@ def _health_row(probe: ProbeHealth) -> dict[str, Any]:
     return {column.name: told[column.name] for column in HEALTH}
 
 
-def _own(store: Store, customer: str, period: Period, site: str | None) -> list[ProbeHealth]:
-    now = {"customer": customer, "now": period.now}
+def health_page(
+    store: Store, customer: str | None, period: Period, site: str | None, after: str | None, limit: int, *, needy: bool
+) -> Page:
+    """Return up to `limit` rows of `health_rows` after a dev_eui, those that need attention alone where `needy`.
+
+    Probes are looked at in blocks, so that a page reads of no more than it tells.
+    """
+    numbers = probe_numbers(store, Wanted(customer=customer, site=site), None if after is None else (after,))
+    found: list[dict[str, Any]] = []
+    for start in range(0, len(numbers), limit + 1):
+        block = names_of(store, numbers[start : start + limit + 1])
+        rows = health_rows(store, customer, period, site, block)
+        found += [row for row in rows if row["dev_eui"] != after and (row["attention"] or not needy)]
+        if len(found) > limit:
+            break
+    end = (found[limit - 1]["dev_eui"],) if len(found) > limit else None
+    return Page(pa.Table.from_pylist(found[:limit], schema=schema_of(HEALTH)), end)
+
+
+def _own(
+    store: Store, customer: str, period: Period, site: str | None, dev_euis: Collection[str] | None
+) -> list[ProbeHealth]:
+    now: dict[str, Any] = {"customer": customer, "now": period.now}
+    some = "true"
+    if dev_euis is not None:
+        some, now["dev_euis"] = "list_contains($dev_euis, o.dev_eui)", [*dev_euis]
     held = "valid_from <= $now AND valid_end > $now"
     rows = store.con.execute(
         f"""
         SELECT o.dev_eui, any_value(i.probe_id), min(o.site), max(o.valid_from)
-        FROM {OWN_PLACED} o JOIN probe_identity i USING (dev_eui) WHERE {held} AND o.dev_eui NOT IN (
+        FROM {OWN_PLACED} o JOIN probe_identity i USING (dev_eui) WHERE {held} AND {some} AND o.dev_eui NOT IN (
             SELECT dev_eui FROM {PLACED} WHERE {held} AND site NOT IN (SELECT site FROM {OWN_PLACED})
         ) GROUP BY o.dev_eui
         """,  # noqa: S608 - our own names

@@ -145,6 +145,14 @@ def probe_numbers(store: Store, wanted: Wanted, after: After | None) -> list[int
     return [int(number) for (number,) in rows]
 
 
+def names_of(store: Store, numbers: list[int]) -> list[str]:
+    """Return the DevEUIs of probes by number, in order."""
+    rows = store.con.execute(
+        f"SELECT dev_eui FROM probe_identity WHERE probe_id IN ({_listed(numbers)}) ORDER BY 1"  # noqa: S608 - our own
+    )
+    return [dev_eui for (dev_eui,) in rows.fetchall()]
+
+
 def source_of(numbers: list[int]) -> str:
     """Return FROM for SQL: these probes' readings `r`, with `i`, `p`, `b` and `l` as `ExportColumn` has them."""
     return alone_of(numbers) + _JOINED.format(probes=_listed(numbers))

@@ -7,7 +7,8 @@ blocks, so that memory does not grow with the fleet.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+import math
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -15,8 +16,8 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from loamline.core.columns import floats, ints, whole
-from loamline.core.identity import Uplinks, merge, sessions
+from loamline.core.columns import floats, group_starts, ints, medians, whole
+from loamline.core.identity import merge, sessions
 from loamline.core.problem_kinds import Kind
 from loamline.core.radio import margin_db
 from loamline.edges.store.connection import Store
@@ -97,12 +98,10 @@ def fleet(
 ) -> list[ProbeHealth]:
     """Return every probe ever heard or registered, at `site` where one is named, neediest first, then by dev_eui.
 
-    With `dev_euis` these alone.
+    With `dev_euis` these alone, and nothing is read of others.
     """
     probes = {
-        number: probe
-        for number, probe in _probes(store, period.now).items()
-        if site in (None, probe.site) and (dev_euis is None or probe.dev_eui in dev_euis)
+        number: probe for number, probe in _probes(store, period.now, dev_euis).items() if site in (None, probe.site)
     }
     numbers = sorted(probes)
     # Most were heard within a day, and the rest of the window need not be read for them.
@@ -111,9 +110,8 @@ def fleet(
     _fill(probes, newest_readings(store, numbers, since, period.until))
     for start in range(0, len(numbers), block):
         some = numbers[start : start + block]
-        span = (some[0], some[-1])
-        _count_verdicts(probes, store, period, span)
-        _radio(probes, store, period, span)
+        _count_verdicts(probes, store, period, some)
+        _radio(probes, store, period, some)
     for probe in probes.values():
         probe.attention = attention(probe, period.now)
     return sorted(probes.values(), key=lambda probe: _need(probe, period.now))
@@ -148,10 +146,11 @@ def _need(probe: ProbeHealth, now: datetime) -> tuple[Any, ...]:
     return not quiet, since, -len(probe.attention), probe.dev_eui
 
 
-def _probes(store: Store, now: datetime) -> dict[int, ProbeHealth]:
+def _probes(store: Store, now: datetime, dev_euis: Collection[str] | None) -> dict[int, ProbeHealth]:
+    among = standing("" if dev_euis is None else "SELECT unnest($dev_euis)")
     rows = store.con.sql(
-        f"SELECT probe_id, dev_eui, serial IS NOT NULL AS registered, serial, site, labels FROM {standing()}",  # noqa: S608
-        params={"at": now},
+        f"SELECT probe_id, dev_eui, serial IS NOT NULL AS registered, serial, site, labels FROM {among}",  # noqa: S608
+        params={"at": now} | ({} if dev_euis is None else {"dev_euis": [*dev_euis]}),
     )
     return {row.pop("probe_id"): ProbeHealth(**row) for row in rows.to_arrow_table().to_pylist()}
 
@@ -163,28 +162,33 @@ def _fill(probes: dict[int, ProbeHealth], rows: pa.Table) -> None:
             setattr(probe, name, value)
 
 
-def _count_verdicts(probes: dict[int, ProbeHealth], store: Store, period: Period, span: tuple[int, int]) -> None:
+def _of(numbers: Sequence[int]) -> str:
+    """Return the condition of SQL that holds for rows of these probes, one at least, in ascending order."""
+    return f"probe_id BETWEEN {numbers[0]:d} AND {numbers[-1]:d} AND probe_id IN ({', '.join(map(str, numbers))})"
+
+
+def _count_verdicts(probes: dict[int, ProbeHealth], store: Store, period: Period, numbers: Sequence[int]) -> None:
     rows = store.con.sql(
-        f"SELECT probe_id, verdict_flag, count(*), sum(conflicts) FROM {CURRENT} WHERE probe_id BETWEEN ? AND ? "  # noqa: S608
+        f"SELECT probe_id, verdict_flag, count(*), sum(conflicts) FROM {CURRENT} WHERE {_of(numbers)} "  # noqa: S608
         "AND measured_at > ? AND measured_at <= ? GROUP BY probe_id, verdict_flag",
-        params=[*span, period.since, period.until],
+        params=[period.since, period.until],
     ).fetchall()
+    words = {int(flag): flag.word for flag in Verdict}
     for number, flag, count, conflicts in rows:
-        if number in probes:
-            probes[number].verdicts[Verdict(flag).word] = int(count)
-            probes[number].conflicts += int(conflicts)
+        probes[number].verdicts[words[flag]] = int(count)
+        probes[number].conflicts += int(conflicts)
 
 
-def _radio(probes: dict[int, ProbeHealth], store: Store, period: Period, span: tuple[int, int]) -> None:
+def _radio(probes: dict[int, ProbeHealth], store: Store, period: Period, numbers: Sequence[int]) -> None:
     """Fill in what the window's uplinks tell: heard, lost, margin, spacing, and how many were set aside."""
     deliveries = store.con.sql(
         f"SELECT * EXCLUDE (stored_at) FROM {store.raw_log(period.since, period.until)} "  # noqa: S608
-        "WHERE probe_id BETWEEN ? AND ? AND heard_at > ? AND heard_at <= ?",
-        params=[*span, period.since, period.until],
+        f"WHERE {_of(numbers)} AND heard_at > ? AND heard_at <= ?",
+        params=[period.since, period.until],
     ).to_arrow_table()
     aside = store.con.sql(
-        "SELECT seq FROM set_aside WHERE probe_id BETWEEN ? AND ? AND heard_at > ? AND heard_at <= ?",
-        params=[*span, period.since, period.until],
+        f"SELECT seq FROM set_aside WHERE {_of(numbers)} AND heard_at > ? AND heard_at <= ?",  # noqa: S608
+        params=[period.since, period.until],
     ).fetchall()
     uplinks = merge(deliveries)
     address = ints(whole(deliveries, "dev_addr"))[uplinks.first]
@@ -193,22 +197,25 @@ def _radio(probes: dict[int, ProbeHealth], store: Store, period: Period, span: t
     refused = np.isin(ints(whole(deliveries, "seq")), np.array([seq for (seq,) in aside], dtype=np.int64))
     kept_aside = np.zeros(len(uplinks.first), dtype=bool)
     kept_aside[uplinks.uplink_of[refused]] = True
-    for number, rows in _by_probe(uplinks):
-        if number not in probes:
-            continue
+    order = np.lexsort((uplinks.heard_at_us, uplinks.probe_id))
+    probe_id, heard_at_us = uplinks.probe_id[order], uplinks.heard_at_us[order]
+    begins = np.flatnonzero(group_starts(probe_id))
+    if not len(begins):
+        return
+    spacing_minutes = np.diff(heard_at_us, prepend=heard_at_us[:1]) / 60e6
+    spacing_minutes[begins] = np.nan
+    told = zip(
+        probe_id[begins].tolist(),
+        np.diff(np.append(begins, len(order))).tolist(),
+        np.add.reduceat(lost[order], begins).tolist(),
+        medians(margin[order], begins).tolist(),
+        medians(spacing_minutes, begins).tolist(),
+        np.add.reduceat(kept_aside[order].astype(np.int64), begins).tolist(),
+        strict=True,
+    )
+    for number, heard, missing, margin_median_db, spacing_median_minutes, refusals in told:
         probe = probes[number]
-        probe.heard, probe.lost = len(rows), int(lost[rows].sum())
-        probe.share_lost = probe.lost / (probe.lost + probe.heard)
-        known = margin[rows][~np.isnan(margin[rows])]
-        probe.margin_db = float(np.median(known)) if len(known) else None
-        spacing = np.diff(np.sort(uplinks.heard_at_us[rows])) / 60e6
-        probe.usual_spacing_minutes = float(np.median(spacing)) if len(spacing) else None
-        probe.set_aside = int(kept_aside[rows].sum())
-
-
-def _by_probe(uplinks: Uplinks) -> Iterator[tuple[int, Any]]:
-    order = np.argsort(uplinks.probe_id, kind="stable")
-    numbers, starts = np.unique(uplinks.probe_id[order], return_index=True)
-    ends = np.append(starts[1:], len(order))[: len(starts)]
-    for number, start, end in zip(numbers.tolist(), starts, ends, strict=True):
-        yield number, order[start:end]
+        probe.heard, probe.lost, probe.set_aside = heard, missing, refusals
+        probe.share_lost = missing / (missing + heard)
+        probe.margin_db = None if math.isnan(margin_median_db) else margin_median_db
+        probe.usual_spacing_minutes = None if math.isnan(spacing_median_minutes) else spacing_median_minutes

@@ -3,11 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from loamline.edges.store.api_registry import OWN_PLACED
 from loamline.edges.store.connection import Store
+
+#: Deliveries, of hourly probes, out of which gateways are told of at most: counting frame counters takes memory.
+_MOST_COUNTED = 5_000_000
+
+
+def counted_since(store: Store, since: datetime, until: datetime) -> datetime:
+    """Return from when on gateways are told of a span: from its beginning, of a large fleet its last days or hours."""
+    probes = max(1, int(store.scalar("SELECT count(*) FROM probe_identity")))
+    return max(since, until - timedelta(hours=max(1, _MOST_COUNTED // probes)))
 
 
 @dataclass(frozen=True)
