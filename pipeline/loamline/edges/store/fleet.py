@@ -37,6 +37,10 @@ WEAK_MARGIN_DB = 3.0
 #: A larger share of the uplinks than this is lost; a larger share of the readings fails or is missing.
 MANY_LOST, MANY_FAILING = 0.10, 0.05
 
+#: What merging deliveries into uplinks, sessions and margin need of one.
+_OF_RADIO = (
+    "seq, probe_id, dev_addr, fcnt, fport, payload, heard_at, heard_at_source, spreading_factor, receptions, digest"
+)
 #: The years that a datetime can hold.
 _EARLIEST, _LATEST = datetime(1, 1, 1, tzinfo=UTC), datetime(9999, 12, 31, tzinfo=UTC)
 
@@ -182,7 +186,7 @@ def _count_verdicts(probes: dict[int, ProbeHealth], store: Store, period: Period
 def _radio(probes: dict[int, ProbeHealth], store: Store, period: Period, numbers: Sequence[int]) -> None:
     """Fill in what the window's uplinks tell: heard, lost, margin, spacing, and how many were set aside."""
     deliveries = store.con.sql(
-        f"SELECT * EXCLUDE (stored_at) FROM {store.raw_log(period.since, period.until)} "  # noqa: S608
+        f"SELECT {_OF_RADIO} FROM {store.raw_log(period.since, period.until)} "  # noqa: S608
         f"WHERE {_of(numbers)} AND heard_at > ? AND heard_at <= ?",
         params=[period.since, period.until],
     ).to_arrow_table()
