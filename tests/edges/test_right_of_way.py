@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import threading
 import time
 from pathlib import Path
@@ -9,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from loamline.edges import right_of_way
-from loamline.edges.right_of_way import give_way, storing
+from loamline.edges.right_of_way import give_way, share_in_short_turns, storing
 from loamline.edges.store.connection import Store
 from loamline.edges.store.reading_api import StoreReader
 
@@ -30,6 +31,15 @@ def test_one_that_looks_goes_on_once_what_is_stored_is_stored(monkeypatch: pytes
     thread.join(30)
     assert told == ["stored", "looked"]
     give_way()  # with nobody in the way
+
+
+def test_threads_hand_the_interpreters_lock_over_in_short_turns() -> None:
+    before_s = sys.getswitchinterval()
+    try:
+        share_in_short_turns()
+        assert sys.getswitchinterval() < before_s / 10
+    finally:
+        sys.setswitchinterval(before_s)
 
 
 def test_having_waited_in_vain_it_does_not_wait_with_its_next_questions(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -27,6 +27,7 @@ from loamline.app.ways_in import ways_in
 from loamline.edges.control import ControlServer, socket_path
 from loamline.edges.intake import IntakeError
 from loamline.edges.pulse import Pulse
+from loamline.edges.right_of_way import share_in_short_turns
 from loamline.edges.store.connection import StoreError
 
 
@@ -134,6 +135,7 @@ def ingest(
     from loamline.edges.metrics import Metrics  # noqa: PLC0415
 
     settings = load_settings(config, overrides)
+    share_in_short_turns()
     log = make_log(settings.log_format, debug=verbose)
     store_away = threading.Event()
     codecs, readers = known_codecs(settings.codec_dirs), Readers(settings)
