@@ -82,9 +82,9 @@ class _Sites:
         self._reference = Reference(state, numbers, self._catalogue)
         self._profiles = profiles_of(state.placements, state.soils, state.crops, self._codes, numbers)
         self._water = HeldWater(self._profiles.profiles)
-        self.probe_ids = {
-            site: sorted({numbers[row.dev_eui] for row in state.placements if row.site == site}) for site in self.names
-        }
+        self.probe_ids: dict[str, set[int]] = {}
+        for row in state.placements:
+            self.probe_ids.setdefault(row.site, set()).add(numbers[row.dev_eui])
 
     def hours(self, readings: pa.Table, counting: Ints, site: str | None) -> SiteHours:
         """Return the rows of whole hours of readings, the given site's alone where one is named."""
@@ -115,7 +115,7 @@ def site_hours(
     """
     sites = _Sites(store)
     counting = np.array([int(verdict) for verdict in verdicts], dtype=np.int64)
-    of_site = None if span.site is None else sites.probe_ids.get(span.site, [])
+    of_site = None if span.site is None else sorted(sites.probe_ids.get(span.site, ()))
     return pa.RecordBatchReader.from_batches(
         SCHEMA,
         (
