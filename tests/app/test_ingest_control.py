@@ -190,7 +190,9 @@ def test_an_interrupted_command_says_that_the_daemon_goes_on(broker: Mosquitto, 
     daemon = start(broker, store)
     behind = socket_path(store).with_suffix(".behind")
     socket_path(store).rename(behind)
-    command = [sys.executable, "-c", "from loamline.app.cli import main; main()", "replay", "apply"]
+    # Where the tests run in the background of a shell, what they start would ignore this signal.
+    listening = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)"
+    command = [sys.executable, "-c", f"{listening}; from loamline.app.cli import main; main()", "replay", "apply"]
     with socket.socket(socket.AF_UNIX) as between, ExitStack() as connections:
         between.bind(str(socket_path(store)))
         between.listen()
