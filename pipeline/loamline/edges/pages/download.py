@@ -27,7 +27,7 @@ from loamline.edges.pages.asked import Asked, PageError, missing
 from loamline.edges.pages.words import zone_of
 from loamline.edges.store.api_readings import Wanted, known
 from loamline.edges.store.page_download import write_rows
-from loamline.edges.store.page_places import site_names, site_seen
+from loamline.edges.store.page_places import sites_seen
 from loamline.edges.store.placements import Surroundings, surroundings
 from loamline.edges.store.reading_api import NotNowError
 from loamline.edges.store.readings import Selection
@@ -104,7 +104,8 @@ def read_rows(asked: Asked) -> RowsRead:
         selection = Selection(None if wanted.dev_eui is None else (wanted.dev_eui,), wanted.site)
         about = surroundings(asked.store, selection)
         if asked.customer is not None:
-            own = pa.array(site_names(asked.store, asked.customer), pa.string())
+            named = {*about.placements.column("site").to_pylist(), *about.sites.column("site").to_pylist()}
+            own = pa.array(sites_seen(asked.store, asked.customer, named), pa.string())
             about = Surroundings(_at(about.placements, own), _at(about.sites, own))
     except BaseException:
         file.close()
@@ -154,7 +155,7 @@ def _chosen(asked: Asked) -> Chosen:
     site, dev_eui = asked.query.get("site") or None, (asked.query.get("probe") or "").upper() or None
     if site is not None and dev_eui is not None:
         raise PageError(400, _BAD_REQUEST, "Expected one of site and probe in the address, got both.")
-    if site is not None and site_seen(asked.store, asked.customer, site) is None:
+    if site is not None and not known(asked.store, asked.customer, site=site):
         raise missing("site", site, "The first page lists them.")
     if dev_eui is not None and not known(asked.store, asked.customer, dev_eui=dev_eui):
         raise missing("probe", dev_eui, "The first page lists them.")

@@ -11,7 +11,7 @@ from loamline.edges.pages.asked import SPANS, Asked, Page, missing
 from loamline.edges.pages.charts import Chart, Panel
 from loamline.edges.store.api_fleet import gateways_of
 from loamline.edges.store.api_pages import Term, rows_of
-from loamline.edges.store.page_gateways import DayHeard, counted_since, days_of, heard_by, hears
+from loamline.edges.store.page_gateways import DayHeard, counted_since, days_of, hears
 from loamline.edges.store.radio import Span, named_probes, radio_report
 from loamline_schemas.key_tables import Scope
 
@@ -60,7 +60,7 @@ def show(asked: Asked) -> Page:
         "chart": _chart(name, daily, (since, until)) if daily else None,
         "hears": excerpt.of(heard),
         "excerpt": excerpt,
-        "report": _report(asked, name, (since, until), len(heard)),
+        "report": _report(asked, name, (since, until), {probe.dev_eui for probe in heard}),
         "now": asked.now,
         "since": since,
         "until": until,
@@ -75,16 +75,15 @@ def _span(asked: Asked) -> tuple[datetime, datetime, int, bool]:
     return told, until, days, told > since
 
 
-def _report(asked: Asked, name: str, span: tuple[datetime, datetime], hears: int) -> dict[str, Any] | None:
+def _report(asked: Asked, name: str, span: tuple[datetime, datetime], hears: set[str]) -> dict[str, Any] | None:
     """Return margins and delivery of everybody's probes that it hears, for an operator: by dev_eui, and its own."""
     if asked.customer is not None:
         return None
     since, until = span
-    if hears > _MOST_REPORTED:
+    if len(hears) > _MOST_REPORTED:
         since = max(since, until - _DAY)
     told = Span(since, until)
-    theirs = heard_by(asked.store, name, since, until)
-    probes = {number: probe for number, probe in named_probes(asked.store, until).items() if probe.dev_eui in theirs}
+    probes = {number: probe for number, probe in named_probes(asked.store, until).items() if probe.dev_eui in hears}
     report: RadioReport = radio_report(asked.store, told, probes)
     links = {probes[link.probe_id].dev_eui: link for link in report.links if link.gateway == name}
     own = next((gateway for gateway in report.gateways if gateway.gateway == name), None)

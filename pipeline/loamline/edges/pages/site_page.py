@@ -14,9 +14,8 @@ from loamline.edges.pages.asked import SPANS, Asked, Page, missing
 from loamline.edges.pages.charts import Chart, Panel, Zones
 from loamline.edges.pages.download import FORMATS, may_download
 from loamline.edges.store.api_readings import Wanted
-from loamline.edges.store.page_fleet import site_rows
 from loamline.edges.store.page_places import Bounds, PlacedAt, site_seen
-from loamline.edges.store.page_series import stretch_hours
+from loamline.edges.store.page_series import newest_reading, stretch_hours
 from loamline.edges.store.page_water import DepthStretch, StorageStretch, water_of
 from loamline.edges.store.radio import microseconds
 
@@ -101,11 +100,9 @@ def show(asked: Asked) -> Page:
 
 def _newest(asked: Asked, site: str) -> datetime | None:
     """Return the newest reading of a site: of a day, or of a year where that has none."""
-    for days in (2, 366):
-        wanted = Wanted(customer=asked.customer, site=site, since=asked.now - timedelta(days=days), until=asked.now)
-        if found := site_rows(asked.store, wanted).get(site):
-            return found.newest
-    return None
+    year_ago, likely = (asked.now - timedelta(days=days) for days in (366, 2))
+    wanted = Wanted(customer=asked.customer, site=site, since=year_ago, until=asked.now)
+    return newest_reading(asked.store, wanted, [likely])
 
 
 def wettings(depth_cm: float, rows: Sequence[DepthStretch]) -> list[Wetting]:

@@ -9,7 +9,7 @@ from typing import Any
 
 import pyarrow as pa
 
-from loamline.edges.store.api_pages import Listing, Page, Term, schema_of
+from loamline.edges.store.api_pages import Listing, Page, Term, schema_of, where
 from loamline.edges.store.api_readings import Wanted, names_of, probe_numbers, source_of
 from loamline.edges.store.api_registry import OWN_PLACED
 from loamline.edges.store.connection import Store
@@ -42,11 +42,10 @@ def quality_of(store: Store, wanted: Wanted, *, by_probe: bool) -> tuple[Listing
     terms = wanted.terms()
     counts = ", ".join(f"count(*) FILTER (r.verdict_flag = {int(flag)}) AS verdict_{flag.word}" for flag in Verdict)
     name = "i.dev_eui" if by_probe else "NULL::VARCHAR"
-    where = " AND ".join(["true", *(f"({term.sql})" for term in terms)])
     found = f"""FROM (
         SELECT l.site, {name} AS dev_eui, count(*) AS readings, min(r.measured_at) AS first_measured_at,
                max(r.measured_at) AS last_measured_at, {counts}
-        {source_of(probe_numbers(store, wanted, None))} WHERE {where} GROUP BY ALL
+        {source_of(probe_numbers(store, wanted, None))} WHERE {where(terms)} GROUP BY ALL
     ) q"""
     listing = Listing(QUALITY, found, ("coalesce(site, '')", "coalesce(dev_eui, '')"))
     return listing, [Term("true", term.parameters) for term in terms]

@@ -18,15 +18,14 @@ from loamline.core.local_time import local_by_site
 from loamline.core.reading_summaries import Period
 from loamline.core.soil.profile import profile_storage, profile_water
 from loamline.core.soil.profiles_of import Profiles, profiles_of
-from loamline.edges.store.api_pages import After, Page, schema_of
-from loamline.edges.store.api_readings import Wanted, probe_numbers
+from loamline.edges.store.api_pages import After, Page, Term, parameters, schema_of, where
+from loamline.edges.store.api_readings import Wanted, alone_of, probe_numbers
 from loamline.edges.store.api_registry import OWN_PLACED
 from loamline.edges.store.api_summaries import day_start_us, zones_of
 from loamline.edges.store.connection import Store
 from loamline.edges.store.placements import PLACED
 from loamline.edges.store.readings import ExportColumn
 from loamline.edges.store.registry import row_of
-from loamline.edges.store.revisions import CURRENT
 from loamline_schemas.columns import INSTANT, Table
 from loamline_schemas.registry_tables import CROP, PLACEMENT, SOIL
 from loamline_schemas.verdicts import Verdict
@@ -94,29 +93,25 @@ def _settled(rows: list[dict[str, Any]], spans: list[tuple[int, int]], source: p
 def _source(store: Store, wanted: Wanted, after: After | None, limit: int) -> pa.Table:
     numbers = probe_numbers(store, wanted, after)
     placed = PLACED if wanted.customer is None else OWN_PLACED
-    terms: list[tuple[Any, str, dict[str, Any]]] = [
+    asked: list[tuple[Any, str, dict[str, Any]]] = [
         (wanted.customer, f"l.site IN (SELECT site FROM {OWN_PLACED})", {"customer": wanted.customer}),  # noqa: S608
         (wanted.site, "o.site = $site", {"site": wanted.site}),
         (wanted.since, "r.measured_at >= $since", {"since": wanted.since}),
         (wanted.until, "r.measured_at < $until", {"until": wanted.until}),
     ]
-    chosen: list[tuple[str, dict[str, Any]]] = [(sql, told) for value, sql, told in terms if value is not None]
+    terms = [Term(sql, told) for value, sql, told in asked if value is not None]
     if after is not None:
-        chosen.append(
-            ("(i.dev_eui, epoch_us(r.measured_at)) >= ($dev_eui, $at)", {"dev_eui": after[0], "at": after[1]})
-        )
-    where = " AND ".join(["true", *(f"({sql})" for sql, _ in chosen)])
+        told = {"dev_eui": after[0], "at": after[1]}
+        terms.append(Term("(i.dev_eui, epoch_us(r.measured_at)) >= ($dev_eui, $at)", told))
     query = f"""
         SELECT i.dev_eui, r.probe_id, o.site, o.depth_cm, r.measured_at, r.vwc_m3_m3, r.verdict_flag
-        FROM (SELECT * FROM {CURRENT} WHERE probe_id IN ({", ".join(map(str, numbers)) or "NULL"})) r
-        JOIN probe_identity i USING (probe_id) JOIN provenance p USING (provenance_id)
+        {alone_of(numbers)} JOIN probe_identity i USING (probe_id) JOIN provenance p USING (provenance_id)
         JOIN {placed} o ON o.dev_eui = i.dev_eui AND o.depth_index = r.depth_index
              AND r.measured_at >= o.valid_from AND r.measured_at < o.valid_end
         LEFT JOIN (SELECT DISTINCT digest, site FROM placement) l ON l.digest = p.placement_digest
-        WHERE {where} ORDER BY i.dev_eui, r.measured_at, r.depth_index LIMIT {limit}
+        WHERE {where(terms)} ORDER BY i.dev_eui, r.measured_at, r.depth_index LIMIT {limit}
     """  # noqa: S608 - our own names
-    parameters = {name: value for _, told in chosen for name, value in told.items()}
-    return store.con.sql(query, params=parameters).to_arrow_table()
+    return store.con.sql(query, params=parameters(terms)).to_arrow_table()
 
 
 def _rows(

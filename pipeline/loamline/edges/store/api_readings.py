@@ -121,26 +121,25 @@ def known(store: Store, customer: str | None, *, dev_eui: str | None = None, sit
     told = {"name": dev_eui if dev_eui is not None else site, **customer_parameter(customer)}
     if dev_eui is not None:
         source = "probe_identity" if customer is None else OWN_PLACED
-        where = "dev_eui = $name"
+        named = "dev_eui = $name"
     else:
-        source, where = "(SELECT * FROM site WHERE last_reference_id IS NULL)", "site = $name"
-        where += "" if customer is None else " AND customer = $customer"
-    return bool(store.con.execute(f"SELECT count(*) > 0 FROM {source} WHERE {where}", told).fetchall()[0][0])  # noqa: S608
+        source, named = "(SELECT * FROM site WHERE last_reference_id IS NULL)", "site = $name"
+        named += "" if customer is None else " AND customer = $customer"
+    return bool(store.con.execute(f"SELECT count(*) > 0 FROM {source} WHERE {named}", told).fetchall()[0][0])  # noqa: S608
 
 
 def probe_numbers(store: Store, wanted: Wanted, after: After | None) -> list[int]:
     """Return the probes that can have readings that are wanted, in order of dev_eui, from that of `after` on."""
-    terms = [
+    told = [
         (wanted.dev_eui, "dev_eui = $dev_eui", "dev_eui"),
         (wanted.site, "dev_eui IN (SELECT dev_eui FROM placement WHERE site = $site)", "site"),
         (wanted.customer, f"dev_eui IN (SELECT dev_eui FROM {OWN_PLACED})", "customer"),  # noqa: S608 - our own names
         (None if after is None else after[0], "dev_eui >= $after", "after"),
     ]
-    chosen = [(value, sql, name) for value, sql, name in terms if value is not None]
-    where = " AND ".join(["true", *(sql for _, sql, _ in chosen)])
+    terms = [Term(sql, {name: value}) for value, sql, name in told if value is not None]
     rows = store.con.execute(
-        f"SELECT probe_id FROM probe_identity WHERE {where} ORDER BY dev_eui",  # noqa: S608 - our own words
-        {name: value for value, _, name in chosen},
+        f"SELECT probe_id FROM probe_identity WHERE {where(terms)} ORDER BY dev_eui",  # noqa: S608 - our own words
+        parameters(terms),
     ).fetchall()
     return [int(number) for (number,) in rows]
 

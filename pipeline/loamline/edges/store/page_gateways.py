@@ -69,11 +69,6 @@ def hears(store: Store, customer: str | None, gateway: str, since: datetime, unt
     return [ProbeHeard(*row) for row in rows]
 
 
-def heard_by(store: Store, gateway: str, since: datetime, until: datetime) -> set[str]:
-    """Return the DevEUIs of all probes that a gateway heard in [since, until)."""
-    return {dev_eui for (dev_eui,) in _asked(store, None, gateway, since, until, "DISTINCT dev_eui", "")}
-
-
 def _asked(
     store: Store, customer: str | None, gateway: str, since: datetime, until: datetime, what: str, rest: str
 ) -> list[Any]:

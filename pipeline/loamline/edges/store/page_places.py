@@ -61,13 +61,6 @@ def count_sites(store: Store, customer: str | None) -> int:
     return count_of(store, SITES, own_sites(customer))
 
 
-def site_names(store: Store, customer: str | None) -> list[str]:
-    """Return the names of all sites that may be seen, in order."""
-    terms = own_sites(customer)
-    rows = store.con.execute(f"SELECT s.site {SITES.source} WHERE {where(terms)} ORDER BY 1", parameters(terms))
-    return [name for (name,) in rows.fetchall()]
-
-
 def placements_of(store: Store, customer: str | None, dev_eui: str) -> list[dict[str, Any]]:
     """Return a probe's placements that may be seen, by depth and time: columns as `api_registry.PLACEMENTS`."""
     own = [*own_placements(customer), Term("l.dev_eui = $dev_eui", {"dev_eui": dev_eui})]

@@ -81,11 +81,16 @@ def stretch_hours(since: datetime, until: datetime) -> int:
     return next((told for told in _HOURS if hours / told <= MOST_STRETCHES), _HOURS[-1])
 
 
-def series(store: Store, wanted: Wanted) -> list[Stretch]:
-    """Return the stretches of one probe, by depth and time; `wanted` names probe, since and until."""
+def hours_of(wanted: Wanted) -> int:
+    """Return how many hours a stretch of a span has to have. Raises ValueError for one without both ends."""
     if wanted.since is None or wanted.until is None:
         raise ValueError("expected a span with both ends, got one that is open")
-    hours = stretch_hours(wanted.since, wanted.until)
+    return stretch_hours(wanted.since, wanted.until)
+
+
+def series(store: Store, wanted: Wanted) -> list[Stretch]:
+    """Return the stretches of one probe, by depth and time; `wanted` names probe, since and until."""
+    hours = hours_of(wanted)
     terms = wanted.terms()
     counts = f"r.verdict_flag NOT IN ({int(Verdict.FAIL)}, {int(Verdict.MISSING)})"
     gravity = " ".join(f"WHEN {int(flag)} THEN {rank}" for rank, flag in enumerate(reversed(_GRAVITY)))

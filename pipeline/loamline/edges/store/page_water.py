@@ -17,7 +17,7 @@ from loamline.core.soil.site_hours import HeldWater, SiteHours
 from loamline.edges.store.api_pages import parameters, where
 from loamline.edges.store.api_readings import Wanted, probe_numbers, source_of
 from loamline.edges.store.connection import Store
-from loamline.edges.store.page_series import stretch_hours
+from loamline.edges.store.page_series import hours_of
 from loamline.edges.store.registry import row_of
 from loamline_schemas.columns import Table
 from loamline_schemas.registry_tables import CROP, PLACEMENT, SOIL
@@ -68,9 +68,7 @@ class SiteWater:
 
 def water_of(store: Store, wanted: Wanted) -> SiteWater:
     """Return the water of a site; `wanted` names site, since and until. Its readings are read once."""
-    if wanted.since is None or wanted.until is None:
-        raise ValueError("expected a span with both ends, got one that is open")
-    hours = stretch_hours(wanted.since, wanted.until)
+    hours = hours_of(wanted)
     stretches = _stretches(store, wanted, hours)
     counts = {flag.word: int(pc.sum(stretches.column(flag.word)).as_py() or 0) for flag in Verdict}
     return SiteWater(
