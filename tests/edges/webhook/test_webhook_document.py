@@ -44,7 +44,7 @@ def test_requests_made_up_from_the_document_are_answered_as_it_says(store: Path,
             case.call_and_validate(checks=wanted)
 
         answered()
-        assert '"committed"' in server.log.getvalue()
+        until(lambda: '"committed"' in server.log.getvalue())
         assert "defect" not in server.log.getvalue()
 
 

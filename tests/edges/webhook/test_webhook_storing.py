@@ -28,10 +28,10 @@ def test_each_request_of_one_commit_is_told_its_own_counts(store: Path) -> None:
     """The batch holds both; what one sent is not the other's."""
     first, second = uplinks(2)
     unknown = {**second, "payload_hex": "7f00"}
-    with served(store, batch=BatchSettings(milliseconds=400)) as server, ThreadPoolExecutor() as senders:
+    with served(store, batch=BatchSettings(messages=2, milliseconds=60_000)) as server, ThreadPoolExecutor() as senders:
         answers = list(senders.map(lambda body: post(server, body).json(), [[first, first, 3], [second, unknown]]))
-        committed = [line for line in server.log.getvalue().splitlines() if '"committed"' in line]
-    assert len(committed) == 1
+        until(lambda: '"committed"' in server.log.getvalue())
+    assert server.log.getvalue().count('"committed"') == 1
     sentence = "POST /uplinks[2]: expected an object, got 3"
     assert answers == [
         {"read": 3, "accepted": 1, "duplicates": 1, "set_aside": 0, "unreadable": 1, "sentences": [sentence]},
