@@ -18,6 +18,7 @@ from rich.console import Console
 from rich.table import Table
 
 from loamline.edges.allocator import keep_freed_memory
+from loamline.edges.without_pandas import without_pandas
 from tests.bench import decoding, loading, reading_load, replay_speed, replaying
 from tests.bench.drawing import draw
 
@@ -29,13 +30,14 @@ _VERSIONS = ("construct", "duckdb", "numpy", "pyarrow")
 def main() -> int:
     """Measure, print, and return 1 where a goal is missed."""
     arguments = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__.splitlines()[0])
-    arguments.add_argument("--quick", action="store_true", help="fewer rounds and smaller sizes, about two minutes")
+    arguments.add_argument("--quick", action="store_true", help="fewer rounds and smaller sizes, within two minutes")
     arguments.add_argument("--json", action="store_true", help="print JSON, an object a figure")
     arguments.add_argument("--draw", metavar="FILE", type=Path, help="draw cost against size, as PNG or SVG")
     arguments.add_argument("--only", metavar="WORD", help="measure only modules whose name has this word in it")
     given = arguments.parse_args()
     if hasattr(os, "sched_setaffinity"):
         os.sched_setaffinity(0, {max(os.sched_getaffinity(0))})
+    without_pandas()
     keep_freed_memory()
     figures = []
     progress = Console(stderr=True)

@@ -24,7 +24,7 @@ from loamline_schemas.tables import UPLINK
 START_US = int(datetime(2025, 1, 10, tzinfo=UTC).timestamp()) * 1_000_000
 #: Rows that are drawn at once, unless a single hour has more.
 BLOCK = 250_000
-_GATEWAYS = pa.array([f"gw-{number:02d}" for number in range(40)])
+_GATEWAYS = [f"gw-{number:02d}" for number in range(40)]
 
 Column = NDArray[Any]
 
@@ -214,7 +214,11 @@ class Archive:
         rssi = -80.0 - np.floor(40 * self._chance(hour[row] - place, probe[row], 5)) - 3.0 * place
         snr = np.floor(40 * self._chance(hour[row] + place, probe[row], 6)) / 4 - 5.0
         n = len(row)
-        told = {"gateway": _GATEWAYS.take(pa.array(gateway)), "rssi_dbm": pa.array(rssi), "snr_db": pa.array(snr)}
+        told = {
+            "gateway": pa.array(_GATEWAYS).take(pa.array(gateway)),
+            "rssi_dbm": pa.array(rssi),
+            "snr_db": pa.array(snr),
+        }
         fields = [told.get(field.name, pa.nulls(n, field.type)) for field in RECEPTION]
         return pa.ListArray.from_arrays(
             pa.array(offsets, pa.int32()), pa.StructArray.from_arrays(fields, fields=list(RECEPTION))

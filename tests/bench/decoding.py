@@ -15,16 +15,16 @@ from tests.bench.payloads import Uplink, mixed_uplinks
 
 #: Messages a batch; replay reads in such blocks.
 BATCH = 122_880
-#: Messages that a round of the slow way reads.
-_SLOW = 4_000
+#: Messages that a round of the slow way reads, in a short run and otherwise.
+_SLOW_QUICK, _SLOW = 1_000, 4_000
 
 
 def figures(*, quick: bool) -> Iterator[Figure]:
     """Yield how quick decoding is in batches, alone, and at any size."""
     uplinks = mixed_uplinks(BATCH)
-    rounds = 3 if quick else 15
+    rounds, few = (3, _SLOW_QUICK) if quick else (15, _SLOW)
     batch, codecs = _columns(uplinks), builtin_codecs()
-    layouts = [(codecs.codec_for(*uplink).layout, uplink[1]) for uplink in uplinks[:_SLOW]]  # type: ignore[union-attr]
+    layouts = [(codecs.codec_for(*uplink).layout, uplink[1]) for uplink in uplinks[:few]]  # type: ignore[union-attr]
     compiled = {name: layout.compile() for name, layout in {id(layout): layout for layout, _ in layouts}.items()}
 
     def parse() -> None:
@@ -36,12 +36,12 @@ def figures(*, quick: bool) -> Iterator[Figure]:
             compiled[id(layout)].parse(payload)
 
     for name, goal, slow in (("parse", 300, parse), ("compiled parse", 200, parse_compiled)):
-        pair = by_turns(lambda: codecs.decode(*batch), BATCH, slow, _SLOW, rounds)
+        pair = by_turns(lambda: codecs.decode(*batch), BATCH, slow, few, rounds)
         detail = f"{pair.measured_s * 1e9:.0f} ns a message against {pair.other_s * 1e6:.1f} us"
         yield Figure(f"decode a batch of {BATCH}, against construct's {name}", goal, pair.ratio, detail)
 
-    ones = [_columns([uplink]) for uplink in uplinks[:_SLOW]]
-    pair = by_turns(lambda: [codecs.decode(*one) for one in ones], _SLOW, parse, _SLOW, rounds)
+    ones = [_columns([uplink]) for uplink in uplinks[:few]]
+    pair = by_turns(lambda: [codecs.decode(*one) for one in ones], few, parse, few, rounds)
     detail = f"{pair.measured_s * 1e6:.1f} us against {pair.other_s * 1e6:.1f} us"
     yield Figure("decode a message alone, against construct's parse", 1, pair.ratio, detail)
 
@@ -57,7 +57,7 @@ def figures(*, quick: bool) -> Iterator[Figure]:
     for least in (10**4, 10**5):
         small = _columns(uplinks[:least])
         times = 10**6 // least // 5
-        pair = by_turns(partial(_repeatedly, codecs, small, times), times * least, many, most, 3)
+        pair = by_turns(partial(_repeatedly, codecs, small, times), times * least, many, most, 2 if quick else 3)
         detail = f"{pair.measured_s * 1e9:.0f} ns a message against {pair.other_s * 1e9:.0f} ns"
         costs = (
             Cost("decode a message", least, pair.measured_s * 1e6),

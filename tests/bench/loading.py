@@ -6,7 +6,6 @@ import os
 import subprocess
 import sys
 import tempfile
-import time
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -20,12 +19,9 @@ from tests.support.daemon import Daemon, until
 from tests.support.large_store import fleet_store, uplink
 from tests.support.mosquitto import Mosquitto, mosquitto_program
 
-PROBES, HOURS = 1_000, 200
-_TICK_S = 0.01
+PROBES, HOURS = 1_000, 150
 _CLOCK = os.sysconf("SC_CLK_TCK")
-#: Sends lines of standard input to a topic at a rate, 0 for as quickly as the broker takes them; prints when each went.
-_SENDER = "from tests.bench.loading import send; send()"
-_COUNTER = "from tests.bench.loading import count; count()"
+_CLIENTS = [sys.executable, "-m", "tests.bench.load_clients"]
 
 
 @dataclass(frozen=True)
@@ -36,6 +32,11 @@ class Load:
     seconds: float
     p99_ms: float
     core: float
+
+    @property
+    def count(self) -> int:
+        """How many uplinks that is."""
+        return round(self.per_s * self.seconds)
 
 
 def figures(*, quick: bool) -> Iterator[Figure]:
@@ -52,24 +53,23 @@ def figures(*, quick: bool) -> Iterator[Figure]:
         broker.start()
         try:
             first = 0
-            for load in (Load(1000, 5 if quick else 60, 100, 0.2), Load(5000, 2 if quick else 30, 150, 0.2)):
-                yield from _at_rate(folder, broker, load, first)
-                first += round(load.per_s * load.seconds)
+            with daemon_on(folder / "fleet.duckdb", broker) as daemon:
+                for load in (Load(1000, 4 if quick else 60, 100, 0.2), Load(5000, 2 if quick else 30, 150, 0.2)):
+                    yield from _at_rate(daemon, broker, load, first)
+                    first += load.count
             yield from _backlog(folder, broker, 10_000 if quick else 200_000, first)
         finally:
             broker.stop()
 
 
-def _at_rate(folder: Path, broker: Mosquitto, load: Load, first: int) -> Iterator[Figure]:
-    count = round(load.per_s * load.seconds)
-    with daemon_on(folder / "fleet.duckdb", broker) as daemon:
-        spent_s = processor_s(daemon.process.pid)
-        went = _sent(broker, first, count, load.per_s)
-        until(lambda: daemon.committed("read") >= count, 300)
-        spent_s = processor_s(daemon.process.pid) - spent_s
-        late_ms = 1000 * (committed_at(daemon, count) - went)
+def _at_rate(daemon: TimedDaemon, broker: Mosquitto, load: Load, first: int) -> Iterator[Figure]:
+    spent_s = processor_s(daemon.process.pid)
+    went = _sent(broker, first, load.count, load.per_s)
+    until(lambda: daemon.committed("read") >= first + load.count, 300)
+    spent_s = processor_s(daemon.process.pid) - spent_s
+    late_ms = 1000 * (committed_at(daemon, first + load.count)[first:] - went)
     p99_ms, core = float(np.percentile(late_ms, 99)), spent_s / float(went[-1] - went[0])
-    of = f"{count} uplinks of {PROBES} probes at {load.per_s} a second"
+    of = f"{load.count} uplinks of {PROBES} probes at {load.per_s} a second"
     detail = f"{p99_ms:.0f} ms (p99), {np.median(late_ms):.0f} ms (median) from publishing to the commit; {of}"
     name = f"{load.per_s} uplinks a second: {load.p99_ms:g} ms to the delay"
     yield Figure(name, 1, load.p99_ms / p99_ms, detail, "of what is allowed")
@@ -79,7 +79,7 @@ def _at_rate(folder: Path, broker: Mosquitto, load: Load, first: int) -> Iterato
 
 def _backlog(folder: Path, broker: Mosquitto, count: int, first: int) -> Iterator[Figure]:
     """Both have a session that outlives them; the broker keeps for both what comes while they are away."""
-    counter = [sys.executable, "-c", _COUNTER, broker.host, str(broker.port)]
+    counter = [*_CLIENTS, "count", broker.host, str(broker.port)]
     subprocess.run([*counter, "0"], check=True, capture_output=True)
     _sent(broker, first, count, 0)
     with daemon_on(folder / "fleet.duckdb", broker) as daemon:
@@ -141,67 +141,12 @@ def _sent(broker: Mosquitto, first: int, count: int, per_s: int) -> np.ndarray:
 def sent(broker: Mosquitto, bodies: Iterable[bytes], per_s: int) -> np.ndarray:
     """Publish bodies at a rate, 0 for as quickly as may be; return when each went, seconds since 1970."""
     done = subprocess.run(
-        [sys.executable, "-c", _SENDER, broker.host, str(broker.port), str(per_s)],
+        [*_CLIENTS, "send", broker.host, str(broker.port), str(per_s)],
         input=b"\n".join(bodies),
         check=True,
         capture_output=True,
     )
     return np.frombuffer(done.stdout, dtype=np.float64)
-
-
-def send() -> None:
-    """Publish the lines of standard input, QoS 1; write when each went, as doubles."""
-    from loamline.edges.publisher import Publisher
-
-    host, port, per_s = sys.argv[1], int(sys.argv[2]), int(sys.argv[3])
-    bodies = sys.stdin.buffer.read().split(b"\n")
-    went: list[float] = []
-    with Publisher(host=host, port=port, protocol="5", window=2_000) as publisher:
-        begun = time.time()
-        for number, body in enumerate(bodies):
-            due = begun + number / per_s if per_s else 0.0
-            while (left := due - time.time()) > 0:
-                time.sleep(min(left, _TICK_S))
-            went.append(time.time())
-            publisher.publish("load/x", body)
-    sys.stdout.buffer.write(np.array(went).tobytes())
-
-
-def count() -> None:
-    """Count so many messages of a kept session as a bare subscriber does; print how many seconds that took."""
-    import threading
-
-    from paho.mqtt import client as mqtt
-    from paho.mqtt.enums import CallbackAPIVersion
-    from paho.mqtt.packettypes import PacketTypes
-    from paho.mqtt.properties import Properties
-
-    host, port, wanted = sys.argv[1], int(sys.argv[2]), int(sys.argv[3])
-    seen, done, times = 0, threading.Event(), [0.0, 0.0]
-
-    def on_message(*_: object) -> None:
-        nonlocal seen
-        seen += 1
-        if seen >= wanted:
-            times[1] = time.perf_counter()
-            done.set()
-
-    def on_subscribe(*_: object) -> None:
-        if not wanted:
-            done.set()
-
-    client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="load-counter", protocol=mqtt.MQTTv5)
-    client.on_message, client.on_subscribe = on_message, on_subscribe
-    client.on_connect = lambda *_: client.subscribe("load/#", qos=1)
-    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-    properties.SessionExpiryInterval, properties.ReceiveMaximum = 3600, 4000
-    times[0] = time.perf_counter()
-    client.connect(host, port, clean_start=False, properties=properties)
-    client.loop_start()
-    done.wait(600)
-    client.disconnect()
-    client.loop_stop()
-    sys.stdout.write(str(times[1] - times[0]))
 
 
 def processor_s(pid: int) -> float:

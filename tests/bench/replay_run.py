@@ -30,6 +30,7 @@ from loamline.edges.store.provenances import Provenances
 from loamline.edges.store.registry import insert, probe_ids, registry, save_state
 from loamline.edges.store.replay import Block, delivery_counts, derive_here
 from loamline.edges.store.stale import chunks
+from loamline.edges.without_pandas import without_pandas
 from loamline_codecs import builtin_codecs
 from loamline_schemas.tables import READING, UPLINK
 from tests.bench.archive import Archive
@@ -59,9 +60,6 @@ def make_store(path: Path, archive: Archive) -> None:
         for block in archive.blocks():
             insert(store, UPLINK, block)
         store.con.execute("CHECKPOINT")
-
-
-_NONE = READING.schema.empty_table()
 
 
 class ReplayRun:
@@ -110,8 +108,9 @@ class ReplayRun:
                 yield block.deliveries.num_rows, derived
 
     def _blocks(self, log: ProbeStream, most_chunks: int | None) -> Iterator[Block]:
+        none = READING.schema.empty_table()
         for probes in islice(chunks(delivery_counts(self._source, self._probes), CHUNK), most_chunks):
-            yield Block(probes, log.until(probes[-1]), _NONE)
+            yield Block(probes, log.until(probes[-1]), none)
 
 
 def run(source: Path, target: Path, way: Way, only: tuple[int, int] | None) -> Done:
@@ -146,6 +145,7 @@ def main() -> None:
     arguments.add_argument("--only", type=int, nargs=2, help="least and greatest probe id")
     arguments.add_argument("--cores", type=int, nargs="+", help="the cores to run on")
     given = arguments.parse_args()
+    without_pandas()
     keep_freed_memory()
     if given.cores is not None and hasattr(os, "sched_setaffinity"):
         os.sched_setaffinity(0, given.cores)

@@ -43,7 +43,7 @@ class Sizes:
     rounds_apart: int
 
 
-QUICK = Sizes(Archive(1000, 100), Archive(1000, 250), Archive(4_000, 4), 2, 10, 2, 1)
+QUICK = Sizes(Archive(1000, 100), Archive(1000, 200), Archive(3_000, 4), 2, 10, 2, 1)
 FULL = Sizes(Archive(5_000, 200), Archive(10_000, 4000), Archive(1_000_000, 4), 20, 80, 5, 3)
 
 
