@@ -31,6 +31,19 @@ from loamline.core.columns import (
 LINK_US = 10 * MINUTE_US
 CLOCK = 2
 
+#: The columns that `merge` reads of a delivery.
+MERGE_COLUMNS = (
+    "probe_id",
+    "dev_addr",
+    "fcnt",
+    "fport",
+    "payload",
+    "heard_at",
+    "heard_at_source",
+    "receptions",
+    "digest",
+)
+
 #: LoRaWAN 1.0.3 section 4.3.1.5: a 16-bit counter that went on by less than this rolled over.
 LARGEST_FCNT_GAP = 16384
 #: A fall by so little is two gateways' clocks disagreeing, not a restart (common practice).

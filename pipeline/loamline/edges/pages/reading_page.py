@@ -10,10 +10,10 @@ from loamline.core.explaining.words import number, shown
 from loamline.core.explanation import Explanation, difference_sentence, explain
 from loamline.core.reference import microseconds
 from loamline.edges.pages.asked import Asked, Page, PageError, missing
-from loamline.edges.store.api_readings import Wanted, known, probe_numbers
+from loamline.edges.store.api_readings import Wanted, known
 from loamline.edges.store.evidence import raw_log_of, registry_states, stored_readings
 from loamline.edges.store.page_places import FOREVER, placements_of, site_zone
-from loamline.edges.store.page_series import verdict_counts
+from loamline.edges.store.page_series import newest_reading
 from loamline.edges.store.registry import probe_ids, registry
 
 #: How far back the checks of a reading may look, roughly; evidence from before a placement is somebody else's.
@@ -84,7 +84,7 @@ def _own(asked: Asked, dev_eui: str, reading: dict[str, Any]) -> bool:
         return True
     at = reading["measured_at"]
     wanted = Wanted(asked.customer, dev_eui, None, reading["depth_index"], at, at + timedelta(microseconds=1))
-    return bool(probe_numbers(asked.store, wanted, None)) and bool(verdict_counts(asked.store, wanted))
+    return newest_reading(asked.store, wanted) is not None
 
 
 def _site(placements: list[dict[str, Any]], at: datetime) -> str | None:

@@ -17,6 +17,7 @@ from loamline.edges.store.fleet import Period, ProbeHealth, attention, fleet
 from loamline.edges.store.placements import PLACED
 from loamline.edges.store.readings import ExportColumn
 from loamline.edges.store.revisions import CURRENT
+from loamline.edges.store.sql_lists import listed
 from loamline_schemas.columns import INSTANT
 from loamline_schemas.verdicts import Verdict
 
@@ -184,7 +185,7 @@ def _own(
 def _newest_heard(store: Store, numbers: list[int]) -> dict[str, datetime]:
     told = store.con.execute(
         f"SELECT i.dev_eui, max(r.heard_at) FROM {CURRENT} r JOIN probe_identity i USING (probe_id) "  # noqa: S608
-        f"WHERE r.probe_id IN ({', '.join(map(str, numbers)) or 'NULL'}) GROUP BY i.dev_eui"
+        f"WHERE r.probe_id IN ({listed(numbers)}) GROUP BY i.dev_eui"
     ).fetchall()
     return {dev_eui: at.astimezone(UTC) for dev_eui, at in told}
 

@@ -19,6 +19,7 @@ from loamline.edges.store.api_registry import OWN_PLACED, customer_parameter
 from loamline.edges.store.connection import Store
 from loamline.edges.store.readings import COLUMNS, SCHEMA, ExportColumn
 from loamline.edges.store.revisions import CURRENT
+from loamline.edges.store.sql_lists import listed
 
 #: Probes that are looked at in the first step of a page; each further step takes four times as many, up to the most.
 _FIRST_BLOCK, _MOST_BLOCK = 1, 1024
@@ -147,23 +148,19 @@ def probe_numbers(store: Store, wanted: Wanted, after: After | None) -> list[int
 def names_of(store: Store, numbers: list[int]) -> list[str]:
     """Return the DevEUIs of probes by number, in order."""
     rows = store.con.execute(
-        f"SELECT dev_eui FROM probe_identity WHERE probe_id IN ({_listed(numbers)}) ORDER BY 1"  # noqa: S608 - our own
+        f"SELECT dev_eui FROM probe_identity WHERE probe_id IN ({listed(numbers)}) ORDER BY 1"  # noqa: S608 - our own
     )
     return [dev_eui for (dev_eui,) in rows.fetchall()]
 
 
 def source_of(numbers: list[int]) -> str:
     """Return FROM for SQL: these probes' readings `r`, with `i`, `p`, `b` and `l` as `ExportColumn` has them."""
-    return alone_of(numbers) + _JOINED.format(probes=_listed(numbers))
+    return alone_of(numbers) + _JOINED.format(probes=listed(numbers))
 
 
 def alone_of(numbers: list[int]) -> str:
     """Return FROM for SQL: these probes' readings `r` without what they are joined with."""
-    return f"FROM (SELECT * FROM {CURRENT} WHERE probe_id IN ({_listed(numbers)})) r"  # noqa: S608 - our own numbers
-
-
-def _listed(numbers: list[int]) -> str:
-    return ", ".join(str(int(number)) for number in numbers) or "NULL"
+    return f"FROM (SELECT * FROM {CURRENT} WHERE probe_id IN ({listed(numbers)})) r"  # noqa: S608 - our own numbers
 
 
 def _blocks(store: Store, wanted: Wanted, after: After | None) -> Iterator[list[int]]:

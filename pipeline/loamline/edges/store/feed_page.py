@@ -14,6 +14,7 @@ from loamline.edges.store.api_registry import customer_parameter
 from loamline.edges.store.connection import Store
 from loamline.edges.store.feed_state import Cursor, FeedState
 from loamline.edges.store.readings import COLUMNS
+from loamline.edges.store.sql_lists import listed
 
 #: What the feed reads is `reading`: what a revision published is told when it is merged into that.
 _FROM = """
@@ -118,7 +119,7 @@ def _tellings(store: Store, keys: Sequence[_Key], wanted: Wanted) -> list[Tellin
         keys=", ".join(f"({n}, {key.probe_id}, {key.depth_index}, {key.at_us})" for n, key in enumerate(keys)),
         first=min(key.at_us for key in keys),
         last=max(key.at_us for key in keys),
-        probes=", ".join(str(number) for number in sorted({key.probe_id for key in keys})),
+        probes=listed(sorted({key.probe_id for key in keys})),
     )
     rows = store.con.execute(
         f"SELECT k.n, i.dev_eui, coalesce({mine}, false), v.revision_id, {told} {source} "

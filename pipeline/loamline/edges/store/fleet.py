@@ -17,13 +17,14 @@ import numpy as np
 import pyarrow as pa
 
 from loamline.core.columns import floats, group_starts, ints, medians, whole
-from loamline.core.identity import merge, sessions
+from loamline.core.identity import MERGE_COLUMNS, merge, sessions
 from loamline.core.problem_kinds import Kind
 from loamline.core.radio import margin_db
 from loamline.edges.store.connection import Store
 from loamline.edges.store.fleet_newest import last_heard, newest_readings
 from loamline.edges.store.placements import standing
 from loamline.edges.store.revisions import CURRENT
+from loamline.edges.store.sql_lists import listed
 from loamline_schemas.verdicts import Verdict
 
 #: Probes that are looked at in one go.
@@ -38,9 +39,7 @@ WEAK_MARGIN_DB = 3.0
 MANY_LOST, MANY_FAILING = 0.10, 0.05
 
 #: What merging deliveries into uplinks, sessions and margin need of one.
-_OF_RADIO = (
-    "seq, probe_id, dev_addr, fcnt, fport, payload, heard_at, heard_at_source, spreading_factor, receptions, digest"
-)
+_OF_RADIO = ", ".join(("seq", *MERGE_COLUMNS, "spreading_factor"))
 #: The years that a datetime can hold.
 _EARLIEST, _LATEST = datetime(1, 1, 1, tzinfo=UTC), datetime(9999, 12, 31, tzinfo=UTC)
 
@@ -168,7 +167,7 @@ def _fill(probes: dict[int, ProbeHealth], rows: pa.Table) -> None:
 
 def _of(numbers: Sequence[int]) -> str:
     """Return the condition of SQL that holds for rows of these probes, one at least, in ascending order."""
-    return f"probe_id BETWEEN {numbers[0]:d} AND {numbers[-1]:d} AND probe_id IN ({', '.join(map(str, numbers))})"
+    return f"probe_id BETWEEN {numbers[0]:d} AND {numbers[-1]:d} AND probe_id IN ({listed(numbers)})"
 
 
 def _count_verdicts(probes: dict[int, ProbeHealth], store: Store, period: Period, numbers: Sequence[int]) -> None:

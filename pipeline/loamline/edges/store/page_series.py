@@ -16,7 +16,7 @@ import numpy as np
 import pyarrow as pa
 
 from loamline.core.columns import floats, instant, instants, ints, whole
-from loamline.core.identity import merge, sessions
+from loamline.core.identity import MERGE_COLUMNS, merge, sessions
 from loamline.core.radio import margin_db
 from loamline.edges.store.api_pages import parameters, where
 from loamline.edges.store.api_readings import Wanted, alone_of, probe_numbers, source_of
@@ -33,9 +33,8 @@ _HOURS = (1, 2, 3, 6, 12, 24, 48, 96, 168)
 _MOST_SEARCHED, _RADIO_DAYS = 2_000_000, 14
 #: What merging deliveries into uplinks, sessions and margin need of one; the payload only where counters are the same,
 #: and it is dear to read.
-_OF_RADIO = (
-    "seq, probe_id, dev_addr, fcnt, fport, ''::BLOB AS payload, heard_at, heard_at_source, spreading_factor, "
-    "receptions, digest"
+_OF_RADIO = ", ".join(
+    "''::BLOB AS payload" if name == "payload" else name for name in ("seq", *MERGE_COLUMNS, "spreading_factor")
 )
 #: What draws a reading's eye: the gravest first.
 _GRAVITY = (Verdict.FAIL, Verdict.SUSPECT, Verdict.MISSING, Verdict.NOT_EVALUATED, Verdict.PASS)
@@ -116,20 +115,9 @@ def series(store: Store, wanted: Wanted) -> list[Stretch]:
 
 
 def counted(stretches: Sequence[Stretch]) -> dict[str, int]:
-    """Return how many readings of some stretches have which verdict, those that occur: what `verdict_counts` tells."""
+    """Return how many readings of some stretches have which verdict, those that occur."""
     totals = [sum(counts) for counts in zip(*(stretch.verdicts for stretch in stretches), strict=True)]
     return {flag.word: total for flag, total in zip(Verdict, totals, strict=False) if total}
-
-
-def verdict_counts(store: Store, wanted: Wanted) -> dict[str, int]:
-    """Return how many readings have which verdict, those that occur."""
-    terms = wanted.terms()
-    rows = store.con.execute(
-        f"SELECT r.verdict_flag, count(*) {source_of(probe_numbers(store, wanted, None))} "
-        f"WHERE {where(terms)} GROUP BY 1 ORDER BY 1",
-        parameters(terms),
-    ).fetchall()
-    return {Verdict(flag).word: int(count) for flag, count in rows}
 
 
 def newest_reading(store: Store, wanted: Wanted, likely_since: Sequence[datetime] = ()) -> datetime | None:

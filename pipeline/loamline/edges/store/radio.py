@@ -14,6 +14,7 @@ from typing import Any
 import pyarrow as pa
 
 from loamline.core.columns import instant
+from loamline.core.identity import MERGE_COLUMNS
 from loamline.core.radio_report import BlockFigures, RadioReport, block_figures, put_together
 from loamline.edges.store.connection import Store
 from loamline.edges.store.placements import standing
@@ -21,10 +22,7 @@ from loamline.edges.store.placements import standing
 #: Deliveries that are looked at in one go; a probe is never cut, so that one alone may have more.
 BLOCK = 250_000
 #: What identity and radio need of a delivery.
-_COLUMNS = (
-    "probe_id, dev_addr, fcnt, fport, payload, heard_at, heard_at_source, frequency_hz, spreading_factor, "
-    "bandwidth_hz, coding_rate, receptions, digest"
-)
+_COLUMNS = ", ".join((*MERGE_COLUMNS, "frequency_hz", "spreading_factor", "bandwidth_hz", "coding_rate"))
 
 
 @dataclass(frozen=True)

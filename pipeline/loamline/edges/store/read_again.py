@@ -14,6 +14,7 @@ from loamline.core.derive import Derived, derive
 from loamline.core.provenance import Registry
 from loamline.edges.store.connection import Store
 from loamline.edges.store.registry import insert, probe_ids, registry
+from loamline.edges.store.sql_lists import listed
 from loamline_codecs import CodecSet
 from loamline_schemas.tables import SET_ASIDE, STATUS
 
@@ -101,8 +102,7 @@ def resettled(store: Store, codecs: CodecSet) -> str:
     again = {number for number, _ in restated(store, codecs, registry(store, probe_ids(store)))}
     if len(again) > _MOST_NAMED:
         return "true"
-    named = ", ".join(map(str, [-1, *sorted(again)]))
-    return f"(probe_id IN (SELECT probe_id FROM set_aside) OR probe_id IN ({named}))"  # noqa: S608 - our own numbers
+    return f"(probe_id IN (SELECT probe_id FROM set_aside) OR probe_id IN ({listed(sorted(again))}))"  # noqa: S608 - our own numbers
 
 
 def _settle_set_aside(

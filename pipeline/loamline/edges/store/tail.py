@@ -12,6 +12,7 @@ import numpy as np
 import pyarrow as pa
 
 from loamline.core.columns import Bools, Ints, first_and_last, instant, instants, ints, whole
+from loamline.core.identity import MERGE_COLUMNS
 from loamline.edges.store.connection import Store
 from loamline.edges.store.row_digests import row_digests
 from loamline.edges.store.rows_by_probe import RowsByProbe
@@ -20,19 +21,7 @@ from loamline_schemas.columns import Table
 from loamline_schemas.tables import READING, STATUS, UPLINK
 
 #: What is derived from: the columns of UPLINK that the chain reads.
-LOG_COLUMNS = (
-    "seq",
-    "probe_id",
-    "dev_addr",
-    "fcnt",
-    "fport",
-    "payload",
-    "heard_at",
-    "heard_at_source",
-    "receptions",
-    "digest",
-    "reference_id",
-)
+LOG_COLUMNS = ("seq", *MERGE_COLUMNS, "reference_id")
 LOG = pa.schema([UPLINK.schema.field(name) for name in LOG_COLUMNS])
 
 #: The instant of a derived row, and the columns that tell it from others.
