@@ -30,7 +30,7 @@ _VERSIONS = ("construct", "duckdb", "numpy", "pyarrow")
 def main() -> int:
     """Measure, print, and return 1 where a goal is missed."""
     arguments = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__.splitlines()[0])
-    arguments.add_argument("--quick", action="store_true", help="fewer rounds and smaller sizes, within two minutes")
+    arguments.add_argument("--quick", action="store_true", help="fewer rounds and smaller sizes, about two minutes")
     arguments.add_argument("--json", action="store_true", help="print JSON, an object a figure")
     arguments.add_argument("--draw", metavar="FILE", type=Path, help="draw cost against size, as PNG or SVG")
     arguments.add_argument("--only", metavar="WORD", help="measure only modules whose name has this word in it")

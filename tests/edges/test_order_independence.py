@@ -142,7 +142,7 @@ def assert_readings_follow_from_the_raw_log(store: Store) -> None:
     assert stored.select(fresh.column_names).cast(fresh.schema).equals(fresh)
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(SEEDS, st.integers(1, 12))
 def test_any_order_and_any_batches_give_the_same_readings(seed: int, batches: int) -> None:
     """Shuffled, cut and partly sent again, the uplinks give the rows of one batch in order of time."""

@@ -15,7 +15,7 @@ def test_every_revision_is_wholly_applied_or_wholly_undone_whoever_is_killed(tmp
     """Looked at after each kill, all that is seen is what a derivation under the revisions in force gives."""
     if mosquitto_program() is None:
         pytest.skip(MISSING)
-    summary = campaign(5, 4, tmp_path, lambda _: None)
+    summary = campaign(8, 1, tmp_path, lambda _: None)
     assert (summary.differences, summary.left_over, summary.lost, summary.doubled) == (0, 0, 0, 0)
     assert set(summary.revisions) <= {"applied", "undone"}
     assert summary.sound

@@ -317,7 +317,7 @@ GREEDY = a_map(
 )
 
 
-@settings(max_examples=120)
+@settings(max_examples=200)
 @given(message=JSON, shape=st.sampled_from([None, "/ears", "", "/ears/0/n"]))
 def test_no_json_value_makes_a_map_raise_and_nothing_of_it_is_lost(message: Any, shape: str | None) -> None:
     declaration = GREEDY.model_copy(update={"uplink": GREEDY.uplink.model_copy(update={"list_at": shape})})

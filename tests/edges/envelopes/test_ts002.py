@@ -395,13 +395,13 @@ def check_nothing_is_lost(body, keys):
     json.dumps(answer, allow_nan=False)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=300, deadline=None)
 @given(body=st.binary(max_size=80) | ANYTHING.map(content), keys=st.sampled_from([NO_KEYS, KEYS]))
 def test_whatever_comes_is_kept_and_answered(body, keys):
     check_nothing_is_lost(body, keys)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=400, deadline=None)
 @given(
     changes=st.dictionaries(st.sampled_from(MEMBERS), ANYTHING, min_size=1, max_size=3),
     keys=st.sampled_from([NO_KEYS, KEYS, KEYS_OF_ANOTHER]),
